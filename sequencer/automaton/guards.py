@@ -1,0 +1,77 @@
+"""From a datasheet's windows to the lengths that are certain, in whole nanoseconds.
+
+A window ``[a, b]`` of a lamp whose clock may err by ``t`` is certain only in ``[a/(1-t), b/(1+t)]`` of
+real time. Around a length at the contact lies a ``pad`` (the wanted margin and the relay's spread), so a
+length is safely inside when it is at least ``a/(1-t) + pad`` and at most ``b/(1+t) - pad``. These two
+families of points, one for each window's start and one for its end, are all the planner ever looks at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from sequencer.datasheet import Datasheet
+from sequencer.units import FOREVER_NS, at_least_ns, at_most_ns
+
+Effect = Literal["ignored", "pulse", "reset", "power_down"]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """One window: what it is called, the datasheet's own limits (s) and the safe ones (ns)."""
+
+    name: str
+    limits_s: tuple[float, float]
+    first_ns: int
+    last_ns: int
+
+    @property
+    def closed(self) -> bool:
+        """No length is safely inside: clock tolerance, spread and margin have eaten it."""
+        return self.first_ns > self.last_ns
+
+
+def safe_window(name: str, limits_s: tuple[float, float], clock_tolerance: float, pad_s: float) -> Window:
+    """The part of a window in which a length may be aimed; a start of 0 and an end of ``inf`` stay.
+
+    >>> w = safe_window("pulse", (0.12, 3.0), 0.0, 0.036)
+    >>> (w.first_ns, w.last_ns)
+    (156000000, 2964000000)
+    """
+    start, end = limits_s
+    first = at_least_ns(start / (1 - clock_tolerance) + pad_s) if start > 0 else 0
+    last = at_most_ns(end / (1 + clock_tolerance) - pad_s)
+    return Window(name, limits_s, first, min(last, FOREVER_NS))
+
+
+@dataclass(frozen=True, slots=True)
+class Guards:
+    """All windows of one type of lamp, made safe for one relay and margin.
+
+    ``breaks`` holds the off windows in order of length; on times are ``same_train``, ``settled`` (count
+    lamps) and ``warm_up``.
+    """
+
+    breaks: tuple[Window, ...]
+    same_train: Window
+    settled: Window | None
+    warm_up: Window
+
+
+def guards(datasheet: Datasheet, pad_s: float) -> Guards:
+    """The guards of one type of lamp; ``pad_s`` is margin plus relay spread, seconds."""
+    tolerance = datasheet.lamp.clock_tolerance
+    off, on = datasheet.off, datasheet.on
+    named = (
+        ("ignored", off.ignored),
+        ("pulse", off.pulse),
+        ("reset", off.reset),
+        ("power_down", off.power_down),
+    )
+    return Guards(
+        breaks=tuple(safe_window(n, limits, tolerance, pad_s) for n, limits in named if limits is not None),
+        same_train=safe_window("same_train", on.same_train, tolerance, pad_s),
+        settled=None if on.settled is None else safe_window("settled", on.settled, tolerance, pad_s),
+        warm_up=safe_window("warm_up", datasheet.warm_up, tolerance, pad_s),
+    )
