@@ -9,19 +9,33 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, Field, Strict, TypeAdapter, ValidationError, model_validator
 
 from sequencer.errors import InputError
-from sequencer.tomlfile import Loc, MisfitError, Name, Number, Pair, Table, TomlFile, quoted, read_toml
+from sequencer.tomlfile import (
+    Loc,
+    MisfitError,
+    Name,
+    Number,
+    Pair,
+    Table,
+    TomlFile,
+    misfits,
+    quoted,
+    read_toml,
+)
 
 if TYPE_CHECKING:
     from pydantic.fields import FieldInfo
 
 MAX_CODE = 100
 """Highest code: nobody interrupts a supply more often than that to choose one scene."""
+MAX_S = 86_400
+"""Longest time in a datasheet, a day; beyond it there is only inf."""
 
 Faults = Iterator[tuple[Loc, str]]
 
@@ -30,10 +44,12 @@ def _window(pair: tuple[float, float]) -> tuple[float, float]:
     start, end = pair
     if math.isnan(start) or math.isnan(end):
         raise MisfitError(((), "must be two numbers, not nan"))
-    if start < 0 or math.isinf(start):
-        raise MisfitError(((), f"must start at 0 s or later, not at {start}"))
+    if not 0 <= start <= MAX_S:
+        raise MisfitError(((), f"must start between 0 and {MAX_S} s, not at {start}"))
     if start > end:
         raise MisfitError(((), f"starts at {start} s, after its end at {end} s"))
+    if MAX_S < end < math.inf:
+        raise MisfitError(((), f"must end by {MAX_S} s, or in inf, not at {end}"))
     return pair
 
 
@@ -162,7 +178,7 @@ class LampScene(Table):
     code: Annotated[int, Field(ge=1, le=MAX_CODE)]
     name: Name
     colour: Colour | None = None
-    period_s: Positive | None = None
+    period_s: Annotated[Positive, Field(le=MAX_S)] | None = None
     colours: Annotated[tuple[Colour, ...], Strict(False), Field(min_length=2)] | None = None
     watts: Positive | None = None
 
@@ -261,12 +277,11 @@ def parse_datasheet(file: TomlFile, head: str | None = None) -> Datasheet | list
     try:
         return Datasheet.model_validate(file.data)
     except ValidationError as error:
-        problems = file.problems(error, Datasheet, head)
+        within = misfits(error, Datasheet, file.data)
     # pydantic stops before the checks across tables when any table is wrong: look at the sound ones.
     fields = Datasheet.model_fields.items()
     parts = {name: _sound(field, file.data.get(field.alias or name)) for name, field in fields}
-    across = [file.problem(loc, words, head) for loc, words in _faults(**parts)]
-    return list(dict.fromkeys(problems + across))
+    return file.problems(chain(within, _faults(**parts)), head)
 
 
 def _sound(field: FieldInfo, value: object) -> Any:

@@ -6,12 +6,13 @@ import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path, PurePath
 from typing import Annotated, Any, Literal, Self, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field, Strict, ValidationError, model_validator
 
-from sequencer.datasheet import Datasheet, LampScene, parse_datasheet
+from sequencer.datasheet import MAX_S, Datasheet, LampScene, parse_datasheet
 from sequencer.errors import InputError
 from sequencer.tomlfile import (
     Loc,
@@ -22,10 +23,12 @@ from sequencer.tomlfile import (
     Table,
     TomlFile,
     did_you_mean,
+    misfits,
     place,
     printable,
     quoted,
     read_toml,
+    told,
 )
 from sequencer.train import Delays
 
@@ -34,7 +37,6 @@ MAX_TYPES = 50
 
 T = TypeVar("T", bound=Table)
 Faults = Iterator[tuple[Loc, str]]
-Positive = Annotated[Number, Field(gt=0)]
 
 
 def _time_zone(value: str) -> str:
@@ -69,8 +71,7 @@ def _pin(value: object) -> object:
     number = isinstance(value, int) and not isinstance(value, bool) and value >= 0
     if number or (isinstance(value, str) and re.fullmatch(_PIN, value)):
         return value
-    told = quoted(value) if isinstance(value, str) else value if isinstance(value, (int, float)) else "that"
-    raise MisfitError(((), f'must be a pin such as 17, "GPIO17", "BOARD11" or "J8:11", not {told}'))
+    raise MisfitError(((), f'must be a pin such as 17, "GPIO17", "BOARD11" or "J8:11", not {told(value)}'))
 
 
 def _lamp_name(value: str) -> str:
@@ -103,9 +104,9 @@ class SiteInfo(Table):
 class Timing(Table):
     """What every train of the site keeps to."""
 
-    margin_s: Annotated[Number, Field(ge=0)] = 0.03
-    max_flashes_per_s: Annotated[Positive, AfterValidator(_flashes)] = 3.0
-    max_dark_s: Positive = 20.0
+    margin_s: Annotated[Number, Field(ge=0, le=10)] = 0.03
+    max_flashes_per_s: Annotated[Number, Field(ge=0.01), AfterValidator(_flashes)] = 3.0
+    max_dark_s: Annotated[Number, Field(gt=0, le=MAX_S)] = 20.0
 
 
 class RelaySpec(Table):
@@ -234,15 +235,15 @@ def load_site(path: str | Path) -> Pad:
         site = Site.model_validate(file.data)
         scenes = list(enumerate(site.scenes))
     except ValidationError as error:
-        problems += file.problems(error, Site)
+        within = misfits(error, Site, file.data)
         # pydantic stops before the checks across tables when any table is wrong: look at the sound ones.
         circuits, scenes = _sound(file.data, "circuit", Circuit), _sound(file.data, "scene", SiteScene)
-        problems += [file.problem(loc, words) for loc, words in _faults(circuits, scenes)]
+        problems += file.problems(chain(within, _faults(circuits, scenes)))
     datasheets, more = _datasheets(file, path.parent)
     problems += more
-    problems += [file.problem(loc, words) for loc, words in _pick_faults(scenes, datasheets)]
+    problems += file.problems(_pick_faults(scenes, datasheets))
     if site is None or problems:
-        raise InputError(list(dict.fromkeys(problems)))
+        raise InputError(problems)
     known = {stem: sheet for stem, sheet in datasheets.items() if sheet is not None}
     return Pad(path, site.site, site.timing, site.circuits, site.scenes, known)
 

@@ -16,6 +16,7 @@ import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import islice
 from typing import TYPE_CHECKING, Annotated, Any, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Strict, ValidationError
@@ -30,8 +31,8 @@ if TYPE_CHECKING:
 
 MAX_BYTES = 256 * 1024
 """Longest file read: a hundred times a long datasheet."""
-MAX_DOTS = 100
-"""Most dots in a line's key: the parser's time grows with their square."""
+MAX_DOTS = 50
+"""Most dots in a line: the parser's time grows with the square of a dotted key's length."""
 MAX_PROBLEMS = 50
 """Most problems told of one file; the rest are counted."""
 MAX_NAME = 60
@@ -87,13 +88,13 @@ class TomlFile:
         hints = ([self.shown] if head else []) + ([f"near line {line}"] if line else [])
         return f"{head or self.shown}: {words}" + (f" ({', '.join(hints)})" if hints else "")
 
-    def problems(self, error: ValidationError, model: type[Table], head: str | None = None) -> list[str]:
-        """A validation's errors as lines, at most ``MAX_PROBLEMS`` and the number of the others."""
-        details = error.errors(include_url=False)
-        told = [worded for one in details[:MAX_PROBLEMS] for worded in _worded(one, model, self.data)]
-        lines = [self.problem(loc, words, head) for loc, words in told]
-        more = len(details) - MAX_PROBLEMS
-        return [*lines, f"{self.shown}: and {more} more problems"] if more > 0 else lines
+    def problems(self, faults: Iterable[tuple[Loc, str]], head: str | None = None) -> list[str]:
+        """Faults as lines, without repeats; after ``MAX_PROBLEMS`` it says only that there are more."""
+        first = list(islice(faults, MAX_PROBLEMS + 1))
+        lines = [self.problem(loc, words, head) for loc, words in first[:MAX_PROBLEMS]]
+        if len(first) > MAX_PROBLEMS:
+            lines.append(f"{self.shown}: and more than these {MAX_PROBLEMS} problems")
+        return list(dict.fromkeys(lines))
 
     def near_line(self, loc: Loc) -> int | None:
         """The line that sets ``loc``, else the nearest table around it, else ``None``.
@@ -119,11 +120,8 @@ def read_toml(path: Path, shown: str | None = None) -> TomlFile:
         what = f"byte 0x{raw[error.start]:02x} in line {line} is not UTF-8 text"
         raise InputError(f"{shown}: {what}: save it as plain text in UTF-8") from None
     for number, line_text in enumerate(text.split("\n"), 1):
-        if (
-            line_text.count(".") > MAX_DOTS
-            and re.split("[=#]", line_text, maxsplit=1)[0].count(".") > MAX_DOTS
-        ):
-            raise InputError(f"{shown}: more than {MAX_DOTS} dots in a key (line {number})")
+        if line_text.count(".") > MAX_DOTS and not line_text.lstrip().startswith("#"):
+            raise InputError(f"{shown}: more than {MAX_DOTS} dots in line {number}: no key or value needs them")
     try:
         return TomlFile(shown, text, tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
@@ -219,7 +217,7 @@ def place(loc: Loc, data: object) -> str:
     '[off] pulse, entry 2 '
     """
     words, here, before = "", data, ""
-    for step, after in zip(loc, (*loc[1:], ""), strict=True):
+    for step, after in zip(loc, (*loc[1:], ""), strict=False):
         inner = _inside(here, step)
         if isinstance(step, int):
             named = isinstance(inner, Mapping)
@@ -262,9 +260,15 @@ _WORDS = {
     "too_long": "has {actual_length} entries, not {max_length}",
     "too_short": "has {actual_length} entries, and needs {min_length}",
     "union_tag_not_found": "driver is missing",
-    "union_tag_invalid": "driver must be one of {expected_tags}, not {tag}",
+    "union_tag_invalid": 'driver must be one of {expected_tags}, not "{tag}"',
 }
 """Pydantic's error types in plain words; ``got`` is what stands there instead."""
+
+
+def misfits(error: ValidationError, model: type[Table], data: object) -> Iterator[tuple[Loc, str]]:
+    """A validation's errors as locations and words; ``model`` and ``data`` are what was validated."""
+    for details in error.errors(include_url=False):
+        yield from _worded(details, model, data)
 
 
 def _worded(details: ErrorDetails, model: type[Table], data: object) -> list[tuple[Loc, str]]:
@@ -280,8 +284,8 @@ def _worded(details: ErrorDetails, model: type[Table], data: object) -> list[tup
         return [
             (loc, where + (f"{_headed(last, fields)} is missing" if last in fields else "needs two numbers"))
         ]
-    told = {key: printable(v)[:200].replace("'", '"') if isinstance(v, str) else v for key, v in ctx.items()}
-    words = _WORDS[kind].format(got=_told(details["input"]), **told) if kind in _WORDS else details["msg"]
+    limits = {k: printable(v)[:200].replace("'", '"') if isinstance(v, str) else v for k, v in ctx.items()}
+    words = _WORDS[kind].format(got=told(details["input"]), **limits) if kind in _WORDS else details["msg"]
     return [(loc, place(loc, data) + words)]
 
 
@@ -331,7 +335,7 @@ def _tables_in(annotation: object) -> list[type[Table]]:
     return [table for part in get_args(annotation) for table in _tables_in(part)]
 
 
-def _told(value: object) -> str:
+def told(value: object) -> str:
     """What stands there instead, in a few words."""
     if isinstance(value, str):
         return quoted(value)

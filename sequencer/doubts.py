@@ -1,0 +1,168 @@
+"""What a technician should know about a site that is not wrong: pure, for ``lampstep check``.
+
+A doubt never changes an exit status. It says where, what, and what to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from sequencer.automaton.guards import Window, guards
+from sequencer.sitefile import GpioRelay, same_pin
+from sequencer.tomlfile import quoted
+from sequencer.units import at_least_ns, at_most_ns, to_seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from sequencer.datasheet import Datasheet
+    from sequencer.sitefile import Circuit, Pad, Timing
+
+NEC_MAX_V = 15.0
+"""Low voltage contact limit, RMS of sinusoidal AC (NEC 680.2)."""
+SELV_ZONE_0_MAX_V = 12.0
+"""SELV in zone 0, RMS of AC (IEC 60364-7-702)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """One thing to look at.
+
+    >>> print(Doubt("lap-pool", "the lamps are dark when the board is dead", "wire them normally closed"))
+    lap-pool: the lamps are dark when the board is dead: wire them normally closed
+    """
+
+    where: str
+    what: str
+    remedy: str
+
+    def __str__(self) -> str:
+        """One plain line."""
+        return f"{self.where}: {self.what}: {self.remedy}"
+
+
+def doubts(pad: Pad) -> tuple[Doubt, ...]:
+    """Everything doubtful, the site first, then each circuit, then each type of lamp."""
+    found = [*_of_site(pad)]
+    for circuit in pad.circuits:
+        found += _of_relay(pad, circuit)
+        for stem in dict.fromkeys(lamp.stem for lamp in circuit.lamps):
+            found += _of_type_on_circuit(pad, circuit, stem)
+    for stem, datasheet in pad.datasheets.items():
+        found += _of_datasheet(pad, stem, datasheet)
+    return tuple(found)
+
+
+def _of_site(pad: Pad) -> Iterator[Doubt]:
+    where = pad.site.name
+    if pad.site.region == "nec":
+        what = "pool lighting falls under NEC Article 680 and the local code"
+    else:
+        what = "pool lighting falls under IEC 60364-7-702 and the national rules made from it"
+    yield Doubt(where, what, "leave what they ask for to a licensed electrician; this check replaces nothing")
+    if not pad.scenes:
+        yield Doubt(where, "the site has no scenes", "add a [[scene]] with a name and picks")
+    pins = [c.relay.pin for c in pad.circuits if isinstance(c.relay, GpioRelay)]
+    if len({_numbering(pin) for pin in pins}) > 1:
+        what = "pins are numbered in more than one way, so that one pin used twice would not be seen"
+        yield Doubt(where, what, 'write all of them as "GPIO17"')
+
+
+def _numbering(pin: int | str) -> str:
+    same = same_pin(pin)
+    return "" if isinstance(same, int) else same.rstrip("0123456789")
+
+
+def _of_relay(pad: Pad, circuit: Circuit) -> Iterator[Doubt]:
+    relay, margin = circuit.relay, pad.timing.margin_s
+    spread = relay.delays.spread_s
+    if spread > margin:
+        what = f"the relay's delays vary by {spread:g} s either way, more than margin_s = {margin:g} s"
+        yield Doubt(circuit.name, what, "measure make_s and break_s more closely, or take a faster relay")
+    if relay.contact == "normally_open":
+        what = "the contact is normally open: a dead board leaves the water dark"
+        yield Doubt(circuit.name, what, "wire the lamps to the normally closed contact")
+    if relay.side == "primary":
+        what = "the relay switches the mains side: mains can kill, and inrush wears its contact"
+        remedy = "leave it to a licensed electrician under the local code, or switch the secondary"
+        yield Doubt(circuit.name, what, remedy)
+
+
+def _of_type_on_circuit(pad: Pad, circuit: Circuit, stem: str) -> Iterator[Doubt]:
+    """Windows against this relay and timing, and scenes that this type lacks."""
+    where = f"{circuit.name}: {stem}"
+    for what, remedy in _of_windows(pad.datasheets[stem], pad.timing, circuit.relay.delays.spread_s):
+        yield Doubt(
+            where,
+            what,
+            remedy or f"say what each shows: --from {_first_lamp(circuit, stem)}=SCENE",
+        )
+    for scene in pad.scenes:
+        if pad.lamp_scene(scene, stem) is None:
+            what = f"it has no scene for {quoted(scene.name)}"
+            yield Doubt(
+                where, what, f"give scene {quoted(scene.name)} a pick for {stem}, or do not send it here"
+            )
+
+
+def _of_windows(datasheet: Datasheet, timing: Timing, spread_s: float) -> Iterator[tuple[str, str]]:
+    """What and remedy; an empty remedy means that only being told the lamp's scene helps."""
+    safe = guards(datasheet, timing.margin_s + spread_s)
+    breaks = {window.name: window for window in safe.breaks}
+    counts, home = datasheet.lamp.selects_by == "count", datasheet.lamp.after_power_down == "first"
+    pulse, same_train = breaks["pulse"], safe.same_train
+    homing = [window for name, window in breaks.items() if name == "reset" or (name == "power_down" and home)]
+    longest = at_most_ns(timing.max_dark_s)
+    for window in (pulse, *homing, *([same_train] if counts else [])):
+        if window.closed:
+            eaters = f"clock_tolerance {datasheet.lamp.clock_tolerance:g}, margin_s {timing.margin_s:g} s"
+            what = f"{_called(window)} is closed by {eaters} and the relay's spread {spread_s:g} s"
+            yield what, "measure the lamp or the relay more closely, or take a relay with less spread"
+        elif window is not same_train and window.first_ns > longest:
+            what = f"{_called(window)} is beyond max_dark_s {timing.max_dark_s:g} s"
+            yield (
+                what,
+                f"it takes {to_seconds(window.first_ns):.3g} s: raise max_dark_s only if that is safe there",
+            )
+    beat = at_least_ns(1 / timing.max_flashes_per_s)
+    if counts and not pulse.closed and not same_train.closed and pulse.last_ns + same_train.last_ns < beat:
+        limit = f"max_flashes_per_s {timing.max_flashes_per_s:g}"
+        what = f"{limit} leaves no second break within {_called(same_train)}"
+        yield what, "only its scene with code 1 is within reach; faster flashes are not safe"
+    if not counts and all(window.closed or window.first_ns > longest for window in homing):
+        yield "no break brings it to a known scene", ""
+
+
+def _called(window: Window) -> str:
+    table = "on" if window.name == "same_train" else "off"
+    return f"[{table}] {window.name} ({window.limits_s[0]}-{window.limits_s[1]} s)"
+
+
+def _first_lamp(circuit: Circuit, stem: str) -> str:
+    name = next(lamp.name for lamp in circuit.lamps if lamp.stem == stem)
+    return quoted(name) if " " in name else name
+
+
+def _of_datasheet(pad: Pad, stem: str, datasheet: Datasheet) -> Iterator[Doubt]:
+    for scene in datasheet.scenes:
+        where = f"{stem}: scene {quoted(scene.name)}"
+        if scene.colour is None and scene.colours is None:
+            kind = "moves" if scene.period_s is not None else "has no colour"
+            what = f"{kind}, and gives no colours" if kind == "moves" else kind
+            yield Doubt(
+                where, what, "without, no nearest scene can be worked out; write what it roughly looks like"
+            )
+        if datasheet.electrical and scene.watts is not None and scene.watts > datasheet.electrical.watts:
+            what = f"takes {scene.watts:g} W, more than the worst case of {datasheet.electrical.watts:g} W"
+            yield Doubt(where, what, "raise [electrical] watts, which the transformer is reckoned from")
+    if datasheet.electrical:
+        greatest = datasheet.electrical.volts[1]
+        limit, rule = (
+            (NEC_MAX_V, "the low voltage contact limit of NEC 680.2")
+            if pad.site.region == "nec"
+            else (SELV_ZONE_0_MAX_V, "SELV in zone 0 by IEC 60364-7-702")
+        )
+        if greatest > limit:
+            what = f"[electrical] volts go to {greatest:g} V, above {limit:g} V RMS: {rule}"
+            yield Doubt(stem, what, "keep the supply at or below that; ask a licensed electrician")
