@@ -1,0 +1,1 @@
+"""One lamp as a pure timed automaton: what it certainly does, and what it may do."""

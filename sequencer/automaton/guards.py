@@ -9,9 +9,10 @@ families of points, one for each window's start and one for its end, are all the
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from sequencer.datasheet import Datasheet
+if TYPE_CHECKING:
+    from sequencer.datasheet import Datasheet
 from sequencer.units import FOREVER_NS, at_least_ns, at_most_ns
 
 Effect = Literal["ignored", "pulse", "reset", "power_down"]

@@ -1,0 +1,202 @@
+"""The belief about all lamps of one type, condensed, and how one break changes it.
+
+A belief is a tuple of :class:`Element`, each a lamp state and how long ago its supply clock was set to 0:
+``age`` 0 is the latest break that this type may have noticed, 1 the one before, ``SETTLED_AGE`` long ago.
+Ages are ranks, not times; the times are kept by :mod:`~sequencer.planner.zone`.
+
+Condensing loses no plan and no proof, because it only joins states which nothing but a common settling,
+reset or power-down could ever make one again:
+
+* The scene of a count lamp is either the wanted one or not known to be (``ANY_SCENE``); its scene never
+  steers what it does next.
+* Two different counts pending since the same break hear the same supply from then on, so they stay
+  different until both settle: together they are ``SOME_COUNT``. So for two ring places of a step lamp,
+  which are then lost altogether until a reset.
+* States older than a ``SOME_COUNT`` have had more supply, so whenever that one is certainly settled they
+  are too; until then it covers all that they may do. They are dropped.
+
+(A lamp that ignores counts beyond its table and is known to remember the wanted scene may bring two counts
+together by overrunning both: there, counts are kept apart.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from sequencer.automaton.behaviour import ANY_SCENE, LONG_LIT, SOME_COUNT, Behaviour, State, Supply
+from sequencer.automaton.guards import Effect
+from sequencer.planner.intervals import Piece, pieces
+from sequencer.units import FOREVER_NS
+
+SETTLED_AGE = 1 << 16
+_NEW = -1
+_PENDING_AGES = 2
+
+
+class Element(NamedTuple):
+    """One state in a belief and the rank of the break its supply clock counts from."""
+
+    age: int
+    state: State
+
+
+Belief = tuple[Element, ...]
+
+
+class LampType:
+    """One type of lamp with its wanted scene: condensed beliefs, numbered, and memoised steps."""
+
+    def __init__(self, behaviour: Behaviour, wanted: int) -> None:
+        self.behaviour = behaviour
+        self.wanted = wanted
+        self.beliefs: list[Belief] = []
+        self._overruns = behaviour.overflow == "ignored"
+        self._numbers: dict[Belief, int] = {}
+        self._steps: dict[tuple[int, tuple[Effect, ...], tuple[Supply, ...]], tuple[int, tuple[int, ...]]] = {}
+        self._aged: dict[tuple[int, tuple[Supply, ...]], tuple[int, tuple[int, ...]]] = {}
+        self._regions: dict[tuple[int, int], tuple[Piece[Supply], ...]] = {}
+        self._finish: dict[int, tuple[int, ...] | None] = {}
+        g = behaviour.guards
+        self.continues_ns = g.same_train.first_ns
+        self.warm_ns = g.warm_up.first_ns
+        self.settled_ns = 0 if g.settled is None else g.settled.first_ns
+
+    def resting_on(self, scenes: Iterable[int]) -> int:
+        """The belief of lamps lit and settled on any of these scenes."""
+        number, _ = self._condense([(SETTLED_AGE, self.behaviour.rest(scene)) for scene in scenes])
+        return number
+
+    def ages(self, number: int) -> int:
+        """How many different breaks this belief's clocks count from (those long ago left out)."""
+        return len({e.age for e in self.beliefs[number] if e.age != SETTLED_AGE})
+
+    def regions(self, number: int, age: int) -> tuple[Piece[Supply], ...]:
+        """The supply lengths at the next noticed break that differ for the states of this age."""
+        key = (number, age)
+        if key not in self._regions:
+            states = [e.state for e in self.beliefs[number] if e.age == age]
+            self._regions[key] = self._cut(states)
+        return self._regions[key]
+
+    def step(self, number: int, effects: tuple[Effect, ...], supplies: tuple[Supply, ...]) -> tuple[int, tuple[int, ...]]:
+        """The belief after a break: ``supplies`` by age. Also the ages left, ``-1`` for the new break.
+
+        The second value lists, newest first, which break each age of the new belief counts from: ``-1``
+        this one, otherwise the age it had in the old belief.
+        """
+        key = (number, effects, supplies)
+        if key not in self._steps:
+            after: list[tuple[int, State]] = []
+            sure = len(effects) == 1
+            for age, state in self.beliefs[number]:
+                supply = LONG_LIT if age == SETTLED_AGE else supplies[age]
+                for effect in effects:
+                    if effect == "ignored":
+                        after += self._later(age, state, supply)
+                    else:
+                        noticed = self.behaviour.notice(state, effect, supply, sure=sure)
+                        after += [(_NEW, s) for s in noticed]
+            self._steps[key] = self._condense(after)
+        return self._steps[key]
+
+    def aged(self, number: int, supply_ns: tuple[int, ...]) -> tuple[int, tuple[int, ...]]:
+        """The belief once each age has certainly had so much supply: settled trains become scenes.
+
+        ``supply_ns`` by age. Returns the belief and which old ages are left, newest first.
+        """
+        had = tuple([Supply(ns >= self.continues_ns, "yes" if ns >= self.settled_ns else "no", ns >= self.warm_ns)
+                     for ns in supply_ns])
+        key = (number, had)
+        if key not in self._aged:
+            after: list[tuple[int, State]] = []
+            for age, state in self.beliefs[number]:
+                after += self._later(age, state, LONG_LIT if age == SETTLED_AGE else had[age])
+            self._aged[key] = self._condense(after)
+        return self._aged[key]
+
+    def _later(self, age: int, state: State, supply: Supply) -> list[tuple[int, State]]:
+        """A state that has certainly had this supply: a settled train is a scene, a long supply is long ago."""
+        if not self.behaviour.counts:
+            enough = supply.warm if state.resting else supply.continues
+            return [(SETTLED_AGE if enough else age, state)]
+        if state.count and supply.over != "yes":
+            return [(age, state)]
+        return [(SETTLED_AGE if supply.warm else age, s) for s in self.behaviour.settle(state)]
+
+    def finish(self, number: int) -> tuple[int, ...] | None:
+        """None unless every state ends on the wanted scene; then the ages that must still settle."""
+        if number not in self._finish:
+            waits: set[int] | None = set()
+            for age, state in self.beliefs[number]:
+                ends = {s.scene for s in self.behaviour.settle(state)}
+                if ends != {self.wanted}:
+                    waits = None
+                    break
+                if state.count:
+                    waits.add(age)
+            self._finish[number] = None if waits is None else tuple(sorted(waits))
+        return self._finish[number]
+
+    def _cut(self, states: list[State]) -> tuple[Piece[Supply], ...]:
+        g = self.behaviour.guards
+        cuts: set[int] = set()
+        for state in states:
+            if not self.behaviour.counts:
+                cuts.add(self.warm_ns if state.resting else self.continues_ns)
+            elif state.count == 0:
+                cuts.add(self.warm_ns)
+            else:
+                cuts |= {self.continues_ns, g.same_train.last_ns, self.settled_ns}
+                if self.warm_ns > g.same_train.last_ns:
+                    cuts.add(self.warm_ns)
+        return tuple(pieces(cuts, FOREVER_NS, self.behaviour.supply))
+
+    def _number(self, belief: Belief) -> int:
+        number = self._numbers.get(belief)
+        if number is None:
+            number = self._numbers[belief] = len(self.beliefs)
+            self.beliefs.append(belief)
+        return number
+
+    def _condense(self, states: list[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
+        by_age: dict[int, set[State]] = {}
+        for age, state in states:
+            by_age.setdefault(age, set()).add(state)
+        join = self._join_counts if self.behaviour.counts else self._join_places
+        kept: dict[int, set[State]] = {}
+        for age in sorted(by_age):
+            joined, covers_older = join(by_age[age])
+            kept[age] = joined
+            if covers_older:
+                if not self.behaviour.counts:
+                    kept = {SETTLED_AGE: joined}
+                break
+        pending = [age for age, group in kept.items() if any(s.count for s in group)]
+        if len(pending) > _PENDING_AGES:
+            kept = {age: group for age, group in kept.items() if age < pending[0]}
+            kept[pending[0]] = {State(ANY_SCENE, SOME_COUNT)}
+        left = [age for age in kept if age != SETTLED_AGE]
+        rank = {age: i for i, age in enumerate(left)} | {SETTLED_AGE: SETTLED_AGE}
+        belief = tuple(sorted(Element(rank[age], state) for age, group in kept.items() for state in group))
+        return self._number(belief), tuple(left)
+
+    def _join_counts(self, states: set[State]) -> tuple[set[State], bool]:
+        beyond = self.behaviour.codes[-1] + 1
+        sure = {count: all(s.scene == self.wanted for s in states if s.count == count)
+                for count in {s.count for s in states}}
+        pending = sorted(sure.keys() - {0})
+        if self._overruns and all(sure.values()) and SOME_COUNT not in sure:
+            kept = {0, *pending[:2]} & sure.keys()
+        elif len(pending) > 1 or SOME_COUNT in sure or (beyond in sure and self.behaviour.overflow != "wraps"):
+            return {State(ANY_SCENE, SOME_COUNT)}, True
+        else:
+            kept = set(sure)
+        return {State(self.wanted if sure[count] else ANY_SCENE, count) for count in kept}, False
+
+    def _join_places(self, states: set[State]) -> tuple[set[State], bool]:
+        for resting in (False, True):
+            places = {s.scene for s in states if s.resting is resting}
+            if len(places) > 1 or ANY_SCENE in places:
+                return {State(ANY_SCENE)}, True
+        return states, False

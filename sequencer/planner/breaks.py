@@ -1,0 +1,32 @@
+"""The kinds of break a circuit's relay can make, by what each does to each type of lamp."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from sequencer.automaton.behaviour import Behaviour
+from sequencer.automaton.guards import Effect
+from sequencer.planner.intervals import pieces
+
+IGNORED: tuple[Effect, ...] = ("ignored",)
+
+
+class BreakKind(NamedTuple):
+    """Breaks of ``first_ns`` to ``last_ns`` at the contact, and their possible effects on each type."""
+
+    first_ns: int
+    last_ns: int
+    effects: tuple[tuple[Effect, ...], ...]
+
+
+def break_kinds(behaviours: Sequence[Behaviour], max_dark_ns: int) -> list[BreakKind]:
+    """All kinds up to the longest break allowed, shortest first, less those that no lamp notices."""
+    cuts = {
+        cut
+        for b in behaviours
+        for window in b.guards.breaks
+        for cut in (window.first_ns, window.last_ns)
+    }
+    kinds = pieces(cuts, max_dark_ns, lambda off: tuple(b.effects(off) for b in behaviours))
+    return [BreakKind(*k) for k in kinds if any(e != IGNORED for e in k.value)]
