@@ -13,7 +13,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, Field, Strict, TypeAdapter, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from sequencer.errors import InputError
 from sequencer.tomlfile import (
@@ -22,6 +22,7 @@ from sequencer.tomlfile import (
     Name,
     Number,
     Pair,
+    Some,
     Table,
     TomlFile,
     misfits,
@@ -80,7 +81,7 @@ class Lamp(Table):
                 (("after_power_down",), 'after_power_down = "next" is for lamps that select by "step"')
             )
         if self.selects_by == "step" and self.overflow == "ignored":
-            words = 'overflow = "ignored" does not fit a ring of steps, which has no end: leave overflow out'
+            words = 'overflow = "ignored": a ring of steps has no end: leave overflow out'
             raise MisfitError((("overflow",), words))
         return self
 
@@ -179,7 +180,7 @@ class LampScene(Table):
     name: Name
     colour: Colour | None = None
     period_s: Annotated[Positive, Field(le=MAX_S)] | None = None
-    colours: Annotated[tuple[Colour, ...], Strict(False), Field(min_length=2)] | None = None
+    colours: Some[Colour] | None = None
     watts: Positive | None = None
 
     @model_validator(mode="after")
@@ -197,7 +198,7 @@ class Datasheet(Table):
     on: On
     electrical: Electrical | None = None
     hold_up: HoldUp | None = None
-    scenes: Annotated[tuple[LampScene, ...], Strict(False)] = Field(alias="scene")
+    scenes: Some[LampScene] = Field(alias="scene")
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
@@ -250,8 +251,6 @@ def _faults(
 
 
 def _scene_faults(scenes: Sequence[LampScene]) -> Faults:
-    if not scenes:
-        yield (), "no scenes: give at least one [[scene]] with code and name"
     codes: set[int] = set()
     names: set[str] = set()
     for index, scene in enumerate(scenes):
@@ -286,6 +285,8 @@ def parse_datasheet(file: TomlFile, head: str | None = None) -> Datasheet | list
 
 def _sound(field: FieldInfo, value: object) -> Any:
     """One table validated alone; ``None`` when it is not sound."""
+    from pydantic import TypeAdapter  # noqa: PLC0415  (only when something is wrong)
+
     try:
         return TypeAdapter(field.rebuild_annotation()).validate_python(value)
     except ValidationError:

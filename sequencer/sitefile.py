@@ -20,6 +20,7 @@ from sequencer.tomlfile import (
     Name,
     Number,
     Pair,
+    Some,
     Table,
     TomlFile,
     did_you_mean,
@@ -34,6 +35,8 @@ from sequencer.train import Delays
 
 MAX_TYPES = 50
 """Most datasheets one site may name."""
+MAX_PATH = 400
+"""Longest path to a datasheet, characters."""
 
 T = TypeVar("T", bound=Table)
 Faults = Iterator[tuple[Loc, str]]
@@ -84,6 +87,12 @@ def _driver(value: object) -> object:
     if isinstance(value, Mapping) and value.get("driver") == "modbus":
         words = 'driver "modbus" is not in this version yet: use "gpio" or "simulated"'
         raise MisfitError((("driver",), words))
+    return value
+
+
+def _path(value: str) -> str:
+    if not 0 < len(value) <= MAX_PATH or not value.isprintable():
+        raise MisfitError(((), f"must be a file's path beside this file, not {quoted(value)}"))
     return value
 
 
@@ -142,7 +151,7 @@ class SiteLamp(Table):
     """A lamp on a circuit."""
 
     name: Annotated[Name, AfterValidator(_lamp_name)]
-    datasheet: Annotated[str, Field(min_length=1)]
+    datasheet: Annotated[str, AfterValidator(_path)]
 
     @property
     def stem(self) -> str:
@@ -155,7 +164,7 @@ class Circuit(Table):
 
     name: Name
     relay: Annotated[GpioRelay | SimulatedRelay, Field(discriminator="driver"), BeforeValidator(_driver)]
-    lamps: Annotated[tuple[SiteLamp, ...], Strict(False), Field(min_length=1)] = Field(alias="lamp")
+    lamps: Some[SiteLamp] = Field(alias="lamp")
 
 
 class SiteScene(Table):
@@ -170,7 +179,7 @@ class Site(Table):
 
     site: SiteInfo
     timing: Timing = Timing()
-    circuits: Annotated[tuple[Circuit, ...], Strict(False), Field(min_length=1)] = Field(alias="circuit")
+    circuits: Some[Circuit] = Field(alias="circuit")
     scenes: Annotated[tuple[SiteScene, ...], Strict(False)] = Field(alias="scene", default=())
 
     @model_validator(mode="after")
@@ -215,13 +224,10 @@ class Pad:
         found = {lamp.name: (lamp.stem, self.lamp_scene(scene, lamp.stem)) for lamp in circuit.lamps}
         lacking = {stem: name for name, (stem, lamp_scene) in reversed(found.items()) if lamp_scene is None}
         if lacking:
-            raise InputError(
-                [
-                    f"{circuit.name}: lamp {quoted(name)}: {stem} has no scene {quoted(scene.name)}: "
-                    f"give scene {quoted(scene.name)} a pick for {stem} in {self.path.name}"
-                    for stem, name in lacking.items()
-                ]
-            )
+            asked = quoted(scene.name)
+            remedy = f"give scene {asked} in {self.path.name} a pick for it"
+            lines = (f"lamp {quoted(name)}: {stem} has no scene {asked}" for stem, name in lacking.items())
+            raise InputError([f"{circuit.name}: {line}: {remedy}" for line in lines])
         return {name: lamp_scene for name, (_, lamp_scene) in found.items() if lamp_scene is not None}
 
 
@@ -314,9 +320,7 @@ def _datasheets(file: TomlFile, folder: Path) -> tuple[dict[str, Datasheet | Non
         if stem in found:
             continue
         if len(found) == MAX_TYPES:
-            problems.append(
-                f"{file.shown}: more than {MAX_TYPES} datasheets are named: no pad has so many types"
-            )
+            problems.append(f"{file.shown}: more than {MAX_TYPES} datasheets: no pad has so many types")
             break
         found[stem] = None
         head = place(loc[:-1], file.data).rstrip(": ")
@@ -336,7 +340,8 @@ def _named_datasheets(data: dict[str, Any]) -> Iterator[tuple[Loc, str]]:
     """Where a lamp names a datasheet, in tables that may be wrong otherwise."""
     for c, circuit in enumerate(_tables(data.get("circuit"))):
         for n, lamp in enumerate(_tables(circuit.get("lamp"))):
-            if isinstance(name := lamp.get("datasheet"), str) and name:
+            name = lamp.get("datasheet")
+            if isinstance(name, str) and 0 < len(name) <= MAX_PATH and name.isprintable():
                 yield ("circuit", c, "lamp", n, "datasheet"), name
 
 

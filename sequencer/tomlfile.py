@@ -17,7 +17,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
-from typing import TYPE_CHECKING, Annotated, Any, get_args, get_origin
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Strict, ValidationError
 
@@ -34,11 +34,12 @@ MAX_BYTES = 256 * 1024
 MAX_DOTS = 50
 """Most dots in a line: the parser's time grows with the square of a dotted key's length."""
 MAX_PROBLEMS = 50
-"""Most problems told of one file; the rest are counted."""
+"""Most problems told of one file."""
 MAX_NAME = 60
 """Longest name, characters."""
 
 Loc = tuple[int | str, ...]
+T = TypeVar("T")
 
 
 class Table(BaseModel):
@@ -57,7 +58,7 @@ class MisfitError(ValueError):
 
 def _name(value: str) -> str:
     if not value or value != value.strip() or not value.isprintable() or len(value) > MAX_NAME:
-        rule = f"1 to {MAX_NAME} characters that print, no space at either end"
+        rule = f"1 to {MAX_NAME} characters that print, no space around them"
         raise MisfitError(((), f"must be {rule}, not {quoted(value)}"))
     return value
 
@@ -68,10 +69,18 @@ def _finite(value: float) -> float:
     return value
 
 
+def _some(values: tuple[T, ...]) -> tuple[T, ...]:
+    if not values:
+        raise MisfitError(((), "must have at least one entry"))
+    return values
+
+
 Name = Annotated[str, AfterValidator(_name)]
 Number = Annotated[float, AfterValidator(_finite)]
 Pair = Annotated[tuple[float, float], Strict(False)]
 """Two numbers; not strict about the container, for TOML has arrays and no tuples."""
+Some = Annotated[tuple[T, ...], Strict(False), AfterValidator(_some)]
+"""At least one; counted after the entries are sound, so that a broken one is not also one too few."""
 
 
 @dataclass(frozen=True)
@@ -97,12 +106,13 @@ class TomlFile:
         return list(dict.fromkeys(lines))
 
     def near_line(self, loc: Loc) -> int | None:
-        """The line that sets ``loc``, else the nearest table around it, else ``None``.
+        """The first line that sets ``loc`` or a part of it, else the nearest table around it, else ``None``.
 
         A plain scan for headers and ``key =``, which a text over several lines can mislead: hence "near".
         """
-        found = [(len(path), -line) for line, path in self._lines if path == loc[: len(path)]]
-        return -max(found)[1] if found else None
+        shared = ((min(len(path), len(loc)), line, path) for line, path in self._lines)
+        found = [(-depth, line) for depth, line, path in shared if path[:depth] == loc[:depth] and depth]
+        return min(found)[1] if found else None
 
     @cached_property
     def _lines(self) -> tuple[tuple[int, Loc], ...]:
@@ -121,15 +131,15 @@ def read_toml(path: Path, shown: str | None = None) -> TomlFile:
         raise InputError(f"{shown}: {what}: save it as plain text in UTF-8") from None
     for number, line_text in enumerate(text.split("\n"), 1):
         if line_text.count(".") > MAX_DOTS and not line_text.lstrip().startswith("#"):
-            raise InputError(f"{shown}: more than {MAX_DOTS} dots in line {number}: no key or value needs them")
+            raise InputError(
+                f"{shown}: more than {MAX_DOTS} dots in line {number}: no key or value needs them"
+            )
     try:
         return TomlFile(shown, text, tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{shown}: not TOML: {_syntax(str(error), text)}") from None
     except RecursionError:
-        raise InputError(
-            f"{shown}: brackets nested too deep to read: no file of this kind needs that"
-        ) from None
+        raise InputError(f"{shown}: brackets nested too deep: no file of this kind needs that") from None
     except ValueError:  # the interpreter's own limit on whole numbers
         raise InputError(f"{shown}: holds a number of thousands of digits") from None
 
@@ -159,12 +169,10 @@ def _instead(path: Path) -> str:
     """What is there instead of a file that is not."""
     folder = path if path.is_dir() else path.parent
     try:
-        there = sorted(entry.name for entry in folder.glob("*.toml"))
+        there = sorted(entry.name for entry in islice(folder.glob("*.toml"), 1000))
     except OSError:
         there = []
-    if not there:
-        return f": no .toml file in {quoted(str(folder))}"
-    return ": " + (did_you_mean(path.name, there) or f"{len(there)} others are in {quoted(str(folder))}")
+    return ": " + (did_you_mean(path.name, there) or f"{len(there) or 'no'} .toml files there")
 
 
 def _syntax(message: str, text: str) -> str:
@@ -179,9 +187,9 @@ def _syntax(message: str, text: str) -> str:
     return f"{printable(words)[:200]} ({at})"
 
 
-_HEADER = re.compile(r"\s*(\[\[?)([^\[\]=#]+)\]\]?\s*(?:#.*)?$")
+_HEADER = r"\s*(\[\[?)([^\[\]=#]+)\]\]?\s*(?:#.*)?$"
 _PART = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
-_KEY = re.compile(rf"\s*({_PART}(?:\s*\.\s*{_PART})*)\s*=")
+_KEY = rf"\s*({_PART}(?:\s*\.\s*{_PART})*)\s*="
 
 
 def _located(text: str) -> Iterator[tuple[int, Loc]]:
@@ -189,7 +197,7 @@ def _located(text: str) -> Iterator[tuple[int, Loc]]:
     counts: dict[Loc, int] = {}
     table: Loc = ()
     for number, line in enumerate(text.split("\n"), 1):
-        if header := _HEADER.match(line):
+        if header := re.match(_HEADER, line):
             *outer, last = _parts(header[2])
             table = ()
             for part in outer:
@@ -200,7 +208,7 @@ def _located(text: str) -> Iterator[tuple[int, Loc]]:
                 counts[table] = counts.get(table, -1) + 1
                 table = (*table, counts[table])
             yield number, table
-        elif key := _KEY.match(line):
+        elif key := re.match(_KEY, line):
             yield number, (*table, *_parts(key[1]))
 
 
@@ -258,9 +266,8 @@ _WORDS = {
     "less_than_equal": "must be at most {le:g}, not {got}",
     "literal_error": "must be {expected}, not {got}",
     "too_long": "has {actual_length} entries, not {max_length}",
-    "too_short": "has {actual_length} entries, and needs {min_length}",
-    "union_tag_not_found": "driver is missing",
-    "union_tag_invalid": 'driver must be one of {expected_tags}, not "{tag}"',
+    "union_tag_not_found": "is missing",
+    "union_tag_invalid": 'must be one of {expected_tags}, not "{tag}"',
 }
 """Pydantic's error types in plain words; ``got`` is what stands there instead."""
 
@@ -281,9 +288,10 @@ def _worded(details: ErrorDetails, model: type[Table], data: object) -> list[tup
         hint = did_you_mean(str(last), fields)
         return [(loc, f"{where}no such key: {quoted(str(last))}" + (f": {hint}" if hint else ""))]
     if kind == "missing":
-        return [
-            (loc, where + (f"{_headed(last, fields)} is missing" if last in fields else "needs two numbers"))
-        ]
+        lacking = f"{_headed(last, fields)} is missing" if last in fields else "needs two numbers"
+        return [(loc, where + lacking)]
+    if kind in {"union_tag_not_found", "union_tag_invalid"}:
+        loc = (*loc, "driver")
     limits = {k: printable(v)[:200].replace("'", '"') if isinstance(v, str) else v for k, v in ctx.items()}
     words = _WORDS[kind].format(got=told(details["input"]), **limits) if kind in _WORDS else details["msg"]
     return [(loc, place(loc, data) + words)]
