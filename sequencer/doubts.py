@@ -148,11 +148,9 @@ def _of_datasheet(pad: Pad, stem: str, datasheet: Datasheet) -> Iterator[Doubt]:
     for scene in datasheet.scenes:
         where = f"{stem}: scene {quoted(scene.name)}"
         if scene.colour is None and scene.colours is None:
-            kind = "moves" if scene.period_s is not None else "has no colour"
-            what = f"{kind}, and gives no colours" if kind == "moves" else kind
-            yield Doubt(
-                where, what, "without, no nearest scene can be worked out; write what it roughly looks like"
-            )
+            lacking = "colour" if scene.period_s is None else "colours"
+            what = f"no {lacking}, so that it cannot be compared when a nearest scene is sought"
+            yield Doubt(where, what, f"write roughly what it looks like: {lacking} = ...")
         if datasheet.electrical and scene.watts is not None and scene.watts > datasheet.electrical.watts:
             what = f"takes {scene.watts:g} W, more than the worst case of {datasheet.electrical.watts:g} W"
             yield Doubt(where, what, "raise [electrical] watts, which the transformer is reckoned from")
