@@ -5,7 +5,7 @@ from __future__ import annotations
 from random import Random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.clock import VirtualClock
@@ -62,6 +62,7 @@ def test_steady_delays_stay() -> None:
     assert len({(round(o, 9), round(c, 9)) for o, c in flick(contact(clock, "steady"), clock, 20)}) == 1
 
 
+@settings(deadline=None)
 @given(seed=st.integers(), manner=st.sampled_from(["steady", "drawn", "extreme"]), bounce=st.booleans())
 def test_every_delay_lies_within_the_relays(seed: int, manner: Manner, bounce: bool) -> None:
     clock = VirtualClock()
