@@ -146,7 +146,8 @@ def _resting(sheet: Datasheet, scene: int, delays: Delays, begin: float, rng: Ra
 def _cut_short(sheet: Datasheet, scene: int, known: bool, lead_in_at: float, rng: Random) -> SimLamp:
     """When the lead-in begins: any count pending, any time on the supply timer."""
     counts = sheet.lamp.selects_by == "count" and not known
-    had = rng.choice((0.0, rng.uniform(0, sheet.on.same_train[1]), rng.expovariate(0.2)))
+    within_train = rng.uniform(0, min(sheet.on.same_train[1], 60.0))
+    had = rng.choice((0.0, within_train, rng.expovariate(0.2)))
     return SimLamp(
         sheet,
         _nature(rng),

@@ -97,6 +97,12 @@ def test_at_rest_is_warm_however_early_the_first_break(make_sheet: MakeSheet) ->
     assert run(counted(1), {"north": (sheet, 2)}, {"north": 3}, trials=3000).matched == 3000
 
 
+def test_supply_without_end_may_belong_to_the_train_of_a_step_lamp(make_sheet: MakeSheet) -> None:
+    sheet = make_sheet(selects_by="step", settled=None, same_train=(0.15, math.inf))
+    train = after_reset(3, lead_in_s=SETTLE)
+    assert run(train, {"north": (sheet, None)}, {"north": 4}, start="cut").matched == 200
+
+
 def test_the_right_scene_with_a_count_pending_is_a_miss(make_sheet: MakeSheet) -> None:
     result = run(Train((Pulse(0.3, 0.5),)), {"north": (make_sheet(), 3)}, {"north": 3})
     assert result.matched == 0
