@@ -124,6 +124,8 @@ def test_a_sound_site_gets_its_regions_caution_and_nothing_else(tmp_path: Path) 
         ("ignored = [0, 0.02]", "ignored = [0, 0]"),
         # a count lamp that remembers needs no power-down
         ("power_down = [10.0, inf]", "power_down = [90.0, inf]"),
+        # so short a supply comes too soon after a short break, but not after a long one
+        ("same_train = [0.15, 2.0]", "same_train = [0.1, 0.2]"),
         # the limits themselves are allowed
         ("volts = [11, 12]", "volts = [11, 15]"),
         # delays that are long but alike are compensated; only their spread counts
