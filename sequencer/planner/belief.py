@@ -22,6 +22,7 @@ together by overrunning both: there, counts are kept apart.)
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import product
 from typing import NamedTuple
 
 from sequencer.automaton.behaviour import ANY_SCENE, LONG_LIT, SOME_COUNT, Behaviour, State, Supply
@@ -30,8 +31,9 @@ from sequencer.planner.intervals import Piece, pieces
 from sequencer.units import FOREVER_NS
 
 SETTLED_AGE = 1 << 16
-_NEW = -1
-_PENDING_AGES = 2
+NEW = -1
+"""In a move's ``left``: this very break."""
+_PENDING_APART = 2
 
 
 class Element(NamedTuple):
@@ -44,6 +46,19 @@ class Element(NamedTuple):
 Belief = tuple[Element, ...]
 
 
+class Move(NamedTuple):
+    """How a belief goes on over one break: supply wanted since each age's break (ns), and what follows.
+
+    ``left`` lists, newest first, which break each age of the new belief counts from: ``NEW`` this one,
+    otherwise the age it had in the old belief.
+    """
+
+    least_ns: tuple[int, ...]
+    most_ns: tuple[int, ...]
+    belief: int
+    left: tuple[int, ...]
+
+
 class LampType:
     """One type of lamp with its wanted scene: condensed beliefs, numbered, and memoised steps."""
 
@@ -52,10 +67,11 @@ class LampType:
         self.wanted = wanted
         self.beliefs: list[Belief] = []
         self._overruns = behaviour.overflow == "ignored"
+        self._last_use = behaviour.codes[-1] if behaviour.overflow == "wraps" else wanted
         self._numbers: dict[Belief, int] = {}
-        self._steps: dict[tuple[int, tuple[Effect, ...], tuple[Supply, ...]], tuple[int, tuple[int, ...]]] = {}
+        self._moves: dict[tuple[int, tuple[Effect, ...]], tuple[Move, ...]] = {}
+        self._noticed: dict[tuple[State, Effect, Supply, bool], tuple[tuple[int, State], ...]] = {}
         self._aged: dict[tuple[int, tuple[Supply, ...]], tuple[int, tuple[int, ...]]] = {}
-        self._regions: dict[tuple[int, int], tuple[Piece[Supply], ...]] = {}
         self._finish: dict[int, tuple[int, ...] | None] = {}
         g = behaviour.guards
         self.continues_ns = g.same_train.first_ns
@@ -71,34 +87,44 @@ class LampType:
         """How many different breaks this belief's clocks count from (those long ago left out)."""
         return len({e.age for e in self.beliefs[number] if e.age != SETTLED_AGE})
 
-    def regions(self, number: int, age: int) -> tuple[Piece[Supply], ...]:
-        """The supply lengths at the next noticed break that differ for the states of this age."""
-        key = (number, age)
-        if key not in self._regions:
-            states = [e.state for e in self.beliefs[number] if e.age == age]
-            self._regions[key] = self._cut(states)
-        return self._regions[key]
+    def lost(self, number: int) -> bool:
+        """Whether nothing is known that a settling or a reset would not make known anyway."""
+        state = self.beliefs[number][0].state
+        return state.count == SOME_COUNT or (not self.behaviour.counts and state.scene == ANY_SCENE)
 
-    def step(self, number: int, effects: tuple[Effect, ...], supplies: tuple[Supply, ...]) -> tuple[int, tuple[int, ...]]:
-        """The belief after a break: ``supplies`` by age. Also the ages left, ``-1`` for the new break.
+    def moves(self, number: int, effects: tuple[Effect, ...]) -> tuple[Move, ...]:
+        """Every way in which a break with these effects can go, by the supply before it.
 
-        The second value lists, newest first, which break each age of the new belief counts from: ``-1``
-        this one, otherwise the age it had in the old belief.
+        Supplies that lead to the same belief are one move.
         """
-        key = (number, effects, supplies)
-        if key not in self._steps:
-            after: list[tuple[int, State]] = []
-            sure = len(effects) == 1
-            for age, state in self.beliefs[number]:
-                supply = LONG_LIT if age == SETTLED_AGE else supplies[age]
-                for effect in effects:
-                    if effect == "ignored":
-                        after += self._later(age, state, supply)
-                    else:
-                        noticed = self.behaviour.notice(state, effect, supply, sure=sure)
-                        after += [(_NEW, s) for s in noticed]
-            self._steps[key] = self._condense(after)
-        return self._steps[key]
+        key = (number, effects)
+        if key not in self._moves:
+            regions = [self._regions(number, age) for age in range(self.ages(number))]
+            moves = []
+            for chosen in product(*regions):
+                newer_first = zip(chosen, chosen[1:], strict=False)
+                if all(newer.first <= older.last for newer, older in newer_first):
+                    after = self._step(self.beliefs[number], effects, [piece.value for piece in chosen])
+                    moves.append(Move(tuple([p.first for p in chosen]), tuple([p.last for p in chosen]), *after))
+            self._moves[key] = _merged(moves, len(regions))
+        return self._moves[key]
+
+    def _step(self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Supply]) -> tuple[int, tuple[int, ...]]:
+        after: set[tuple[int, State]] = set()
+        sure = len(effects) == 1
+        for age, state in belief:
+            supply = LONG_LIT if age == SETTLED_AGE else supplies[age]
+            for effect in effects:
+                if effect == "ignored":
+                    after.update(self._later(age, state, supply))
+                else:
+                    key = (state, effect, supply, sure)
+                    noticed = self._noticed.get(key)
+                    if noticed is None:
+                        states = self.behaviour.notice(state, effect, supply, sure=sure)
+                        noticed = self._noticed[key] = tuple([(NEW, s) for s in states])
+                    after.update(noticed)
+        return self._condense(after)
 
     def aged(self, number: int, supply_ns: tuple[int, ...]) -> tuple[int, tuple[int, ...]]:
         """The belief once each age has certainly had so much supply: settled trains become scenes.
@@ -138,10 +164,13 @@ class LampType:
             self._finish[number] = None if waits is None else tuple(sorted(waits))
         return self._finish[number]
 
-    def _cut(self, states: list[State]) -> tuple[Piece[Supply], ...]:
+    def _regions(self, number: int, age: int) -> list[Piece[Supply]]:
+        """The supply lengths that differ for the states of this age."""
         g = self.behaviour.guards
         cuts: set[int] = set()
-        for state in states:
+        for at, state in self.beliefs[number]:
+            if at != age:
+                continue
             if not self.behaviour.counts:
                 cuts.add(self.warm_ns if state.resting else self.continues_ns)
             elif state.count == 0:
@@ -150,7 +179,7 @@ class LampType:
                 cuts |= {self.continues_ns, g.same_train.last_ns, self.settled_ns}
                 if self.warm_ns > g.same_train.last_ns:
                     cuts.add(self.warm_ns)
-        return tuple(pieces(cuts, FOREVER_NS, self.behaviour.supply))
+        return pieces(cuts, FOREVER_NS, self.behaviour.supply)
 
     def _number(self, belief: Belief) -> int:
         number = self._numbers.get(belief)
@@ -159,7 +188,7 @@ class LampType:
             self.beliefs.append(belief)
         return number
 
-    def _condense(self, states: list[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
+    def _condense(self, states: Iterable[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
         by_age: dict[int, set[State]] = {}
         for age, state in states:
             by_age.setdefault(age, set()).add(state)
@@ -173,7 +202,8 @@ class LampType:
                     kept = {SETTLED_AGE: joined}
                 break
         pending = [age for age, group in kept.items() if any(s.count for s in group)]
-        if len(pending) > _PENDING_AGES:
+        counts = sum(s.count != 0 for age in pending for s in kept[age])
+        if counts > _PENDING_APART and len(pending) > 1:
             kept = {age: group for age, group in kept.items() if age < pending[0]}
             kept[pending[0]] = {State(ANY_SCENE, SOME_COUNT)}
         left = [age for age in kept if age != SETTLED_AGE]
@@ -182,17 +212,28 @@ class LampType:
         return self._number(belief), tuple(left)
 
     def _join_counts(self, states: set[State]) -> tuple[set[State], bool]:
-        beyond = self.behaviour.codes[-1] + 1
-        sure = {count: all(s.scene == self.wanted for s in states if s.count == count)
-                for count in {s.count for s in states}}
+        sure: dict[int, bool] = {}
+        for scene, count, _ in states:
+            sure[count] = sure.get(count, True) and scene == self.wanted
         pending = sorted(sure.keys() - {0})
         if self._overruns and all(sure.values()) and SOME_COUNT not in sure:
-            kept = {0, *pending[:2]} & sure.keys()
-        elif len(pending) > 1 or SOME_COUNT in sure or (beyond in sure and self.behaviour.overflow != "wraps"):
+            return {State(self.wanted, count) for count in {0} & sure.keys() | self._apart(pending)}, False
+        if len(pending) > 1 or (pending and (pending[0] == SOME_COUNT or pending[0] > self._last_use)):
             return {State(ANY_SCENE, SOME_COUNT)}, True
-        else:
-            kept = set(sure)
-        return {State(self.wanted if sure[count] else ANY_SCENE, count) for count in kept}, False
+        return {State(self.wanted if known else ANY_SCENE, count) for count, known in sure.items()}, False
+
+    def _apart(self, pending: list[int]) -> set[int]:
+        """Of counts that may all overrun the table, as few as tell when the lamp is sure again.
+
+        That is when the least is beyond the table, or when it is the wanted one and the next is beyond.
+        """
+        if len(pending) < 2:
+            return set(pending)
+        beyond = self.behaviour.codes[-1] + 1
+        least, following = pending[:2]
+        reach = beyond - self.wanted
+        lone = following == beyond or following - least >= reach
+        return {least, min(least + reach, beyond) if lone else least + 1}
 
     def _join_places(self, states: set[State]) -> tuple[set[State], bool]:
         for resting in (False, True):
@@ -200,3 +241,21 @@ class LampType:
             if len(places) > 1 or ANY_SCENE in places:
                 return {State(ANY_SCENE)}, True
         return states, False
+
+
+def _merged(moves: list[Move], ages: int) -> tuple[Move, ...]:
+    """Moves to the same belief joined where they differ in one age's supply only, and touch there."""
+    for age in range(ages):
+        at: dict[tuple[object, ...], Move] = {}
+        joined: list[Move] = []
+        for move in sorted(moves):
+            rest = (move.least_ns[:age], move.least_ns[age + 1 :], move.most_ns[:age], move.most_ns[age + 1 :], move[2:])
+            before = at.get(rest)
+            if before is not None and before.most_ns[age] == move.least_ns[age]:
+                joined.remove(before)
+                most = (*before.most_ns[:age], move.most_ns[age], *before.most_ns[age + 1 :])
+                move = before._replace(most_ns=most)
+            at[rest] = move
+            joined.append(move)
+        moves = joined
+    return tuple(moves)

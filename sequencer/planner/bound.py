@@ -12,7 +12,6 @@ the bound stays a bound.
 from __future__ import annotations
 
 import heapq
-from itertools import product
 from typing import NamedTuple
 
 from sequencer.planner.belief import LampType
@@ -64,6 +63,9 @@ class OwnDistance:
             number = new.pop()
             if number in self._moves:
                 continue
+            if self._type.finish(number) == ():
+                self._moves[number] = []  # nothing is shorter than to be there
+                continue
             self._moves[number] = self._moves_from(number)
             new += {m.belief for m in self._moves[number]}
             ages = self._type.ages(number)
@@ -71,18 +73,12 @@ class OwnDistance:
         self._measure()
 
     def _moves_from(self, number: int) -> list[_Move]:
-        lamp = self._type
-        regions = [lamp.regions(number, age) for age in range(lamp.ages(number))]
         moves: dict[_Move, None] = {}
-        for chosen in product(*regions):
-            if any(older.last < newer.first for newer, older in zip(chosen, chosen[1:], strict=False)):
-                continue
-            supplies = tuple(piece.value for piece in chosen)
-            least, most = (chosen[0].first, chosen[0].last) if chosen else (0, UNREACHABLE)
-            for i, kind in enumerate(self._kinds):
-                after, _ = lamp.step(number, kind.effects[0], supplies)
-                if after != number or chosen:
-                    moves[_Move(least, most, i, after)] = None
+        for i, kind in enumerate(self._kinds):
+            for move in self._type.moves(number, kind.effects[0]):
+                least, most = (move.least_ns[0], move.most_ns[0]) if move.least_ns else (0, UNREACHABLE)
+                if move.belief != number or move.least_ns:
+                    moves[_Move(least, most, i, move.belief)] = None
         return list(moves)
 
     def _measure(self) -> None:

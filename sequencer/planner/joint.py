@@ -14,16 +14,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
-from sequencer.automaton.behaviour import Supply
-from sequencer.planner.belief import LampType
+from sequencer.planner.belief import NEW, LampType, Move
 from sequencer.planner.bound import UNREACHABLE, OwnDistance
 from sequencer.planner.breaks import IGNORED, BreakKind, break_kinds
-from sequencer.planner.intervals import Piece
+from sequencer.planner.covering import Admitted
+from sequencer.planner.pairs import PairBound
 from sequencer.planner.search import Promise
-from sequencer.planner.zone import AT_REST, CLOSED, OLDER, OPENED, START, Opening, Zone, advance, within, without
+from sequencer.planner.zone import AT_REST, CLOSED, OLDER, OPENED, START, Opening, Zone, advance, without
 from sequencer.units import FOREVER_NS
-
-_THIS = -1
 
 
 class Limits(NamedTuple):
@@ -50,7 +48,7 @@ class Bind(NamedTuple):
 class JointNode:
     """One moment at the end of a break; see the module's text."""
 
-    __slots__ = ("admitted", "after", "before", "beliefs", "breaks", "finished", "kind", "origins", "parent",
+    __slots__ = ("admitted", "after", "before", "beliefs", "breaks", "finished", "off", "origins", "parent",
                  "promise", "refs", "zone")
 
     def __init__(self, parent: JointNode | None, promise: Promise, beliefs: tuple[int, ...], breaks: int) -> None:
@@ -60,7 +58,7 @@ class JointNode:
         self.breaks = breaks
         self.finished = False
         self.admitted = False
-        self.kind: BreakKind | None = None
+        self.off: tuple[int, int] | None = None
         self.after: tuple[tuple[int, int], ...] = ()
         self.before: tuple[tuple[int, int], ...] = ()
         self.refs: tuple[tuple[int, ...], ...] = ()  # by type and age: a point of the zone (until admitted, the parent's)
@@ -71,13 +69,17 @@ class JointNode:
 class JointProblem:
     """The types on one circuit, where their beliefs start, and what the search asks (search.Problem)."""
 
-    def __init__(self, types: Sequence[LampType], start: Sequence[int], limits: Limits) -> None:
+    def __init__(
+        self, types: Sequence[LampType], start: Sequence[int], limits: Limits, own: Sequence[OwnDistance],
+        pairs: Sequence[PairBound] = (),
+    ) -> None:
         self.types = tuple(types)
         self.start = tuple(start)
         self.limits = limits
         self.kinds = break_kinds([t.behaviour for t in types], limits.max_dark_ns)
-        self.own = tuple(OwnDistance(t, limits.cycle_ns, limits.max_dark_ns) for t in types)
-        self._admitted: dict[tuple[tuple[int, ...], tuple[tuple[int, ...], ...]], list[tuple[Zone, int]]] = {}
+        self.own = tuple(own)
+        self.pairs = tuple(pairs)
+        self.admitted = Admitted(self.types)
 
     def roots(self) -> Iterable[JointNode]:
         root = JointNode(None, (0, 0), self.start, 0)
@@ -92,18 +94,20 @@ class JointProblem:
         if node.admitted:
             return node
         self._make_zone(node)
-        key = (node.beliefs, node.refs)
-        known = self._admitted.setdefault(key, [])
         zone = node.zone
-        for other, breaks in known:
-            if breaks <= node.breaks and within(zone, other):
-                return None
-        known.append((zone, node.breaks))
+        if self.admitted.covered(node.beliefs, node.refs, zone, node.breaks):
+            return None
+        self.admitted.add(node.beliefs, node.refs, zone, node.breaks)
         node.admitted = True
         opened, closed = zone[OPENED][START], zone[CLOSED][START]
-        at = [[zone[p][START] for p in points] for points in node.refs]
-        node.promise = max(node.promise, self._promise(node.beliefs, at, opened, closed, node.breaks))
-        return node if node.promise[0] < UNREACHABLE else None
+        at = [[zone[p][START] for p in points[:1]] for points in node.refs]
+        promise = max(node.promise, self._promise(node.beliefs, at, opened, closed, node.breaks))
+        for pair in self.pairs:
+            total = pair.promise(node.beliefs, node.refs, zone)
+            if total > promise[0]:
+                promise = (total, promise[1])
+        node.promise = promise
+        return node if promise[0] < UNREACHABLE else None
 
     def successors(self, node: JointNode) -> Iterable[JointNode]:
         end = self._end(node)
@@ -114,65 +118,70 @@ class JointProblem:
         opening = Opening(node.zone)
         opening.bind(OPENED, self.limits.cycle_ns, FOREVER_NS)
         opening.bind(CLOSED, self.limits.contact_ns, FOREVER_NS)
-        asked: dict[tuple[bool, ...], list[BreakKind]] = {}
+        before: dict[object, JointNode] = {}
         for kind in self.kinds:
-            asked.setdefault(tuple(e != IGNORED for e in kind.effects), []).append(kind)
-        for notices, kinds in asked.items():
-            questions = [
-                (i, age, point)
-                for i, points in enumerate(node.refs) if notices[i]
-                for age, point in enumerate(points)
-            ]
-            for supplies in self._choices(node, opening, questions, [[] for _ in self.types]):
-                for kind in kinds:
-                    child = self._child(node, opening, kind, supplies)
-                    if child is not None:
-                        yield child
+            made: dict[object, JointNode] = {}
+            for moves in self._choices(node, opening, kind, ()):
+                self._child(node, opening, kind, moves, before, made)
+            yield from [child for key, child in before.items() if key not in made]
+            before = made
+        yield from before.values()
 
     def _choices(
-        self, node: JointNode, opening: Opening, questions: list[tuple[int, int, int]], chosen: list[list[Supply]]
-    ) -> Iterator[list[list[Supply]]]:
-        """Every possible reading of the supply before the next break, by type and age; bounds in ``opening``."""
-        if not questions:
+        self, node: JointNode, opening: Opening, kind: BreakKind, chosen: tuple[Move | None, ...]
+    ) -> Iterator[tuple[Move | None, ...]]:
+        """Every possible set of moves over this break, one a type (None: ignored); bounds in ``opening``."""
+        i = len(chosen)
+        if i == len(self.types):
             yield chosen
-            return
-        i, age, point = questions[0]
-        marks = opening.marks()
-        piece: Piece[Supply]
-        for piece in self.types[i].regions(node.beliefs[i], age):
-            if opening.bind(point, piece.first, piece.last):
-                chosen[i].append(piece.value)
-                yield from self._choices(node, opening, questions[1:], chosen)
-                chosen[i].pop()
+        elif kind.effects[i] == IGNORED:
+            yield from self._choices(node, opening, kind, (*chosen, None))
+        else:
+            points = node.refs[i]
+            marks = opening.marks()
+            for move in self.types[i].moves(node.beliefs[i], kind.effects[i]):
+                if all(map(opening.bind, points, move.least_ns, move.most_ns)):
+                    yield from self._choices(node, opening, kind, (*chosen, move))
                 opening.undo(marks)
 
     def _child(
-        self, node: JointNode, opening: Opening, kind: BreakKind, supplies: list[list[Supply]]
-    ) -> JointNode | None:
-        opened = opening.earliest()
-        closed = opened + kind.first_ns
+        self,
+        node: JointNode,
+        opening: Opening,
+        kind: BreakKind,
+        moves: tuple[Move | None, ...],
+        before: dict[object, JointNode],
+        made: dict[object, JointNode],
+    ) -> None:
+        """Add the child of these moves to ``made``; where the next shorter kind made the same, widen that."""
         beliefs = []
         refs = []
-        at = []
-        zone = node.zone
-        for i, lamp in enumerate(self.types):
-            if kind.effects[i] == IGNORED:
-                belief, points = node.beliefs[i], node.refs[i]
+        for i, move in enumerate(moves):
+            if move is None:
+                beliefs.append(node.beliefs[i])
+                refs.append(node.refs[i])
             else:
-                belief, left = lamp.step(node.beliefs[i], kind.effects[i], tuple(supplies[i]))
-                points = tuple([_THIS if age < 0 else node.refs[i][age] for age in left])
-            beliefs.append(belief)
-            refs.append(points)
-            at.append([closed if p == _THIS else zone[p][START] for p in points])
-        promise = self._promise(beliefs, at, opened, closed, node.breaks + 1)
+                beliefs.append(move.belief)
+                points = node.refs[i]
+                refs.append(tuple([NEW if age < 0 else points[age] for age in move.left]))
+        key = (tuple(beliefs), tuple(refs), tuple(opening.after), tuple(opening.before))
+        child = before.get(key)
+        if child is not None and child.off[1] == kind.first_ns:
+            child.off = (child.off[0], kind.last_ns)
+            made[key] = child
+            return
+        opened = opening.earliest()
+        closed = opened + kind.first_ns
+        zone = node.zone
+        at = [[closed if p == NEW else zone[p][START] for p in points[:1]] for points in refs]
+        promise = max(node.promise, self._promise(beliefs, at, opened, closed, node.breaks + 1))
         if promise[0] >= UNREACHABLE:
-            return None
-        child = JointNode(node, promise, tuple(beliefs), node.breaks + 1)
-        child.refs = tuple(refs)
-        child.kind = kind
-        child.after = tuple(opening.after)
-        child.before = tuple(opening.before)
-        return child
+            return
+        made[key] = child = JointNode(node, promise, key[0], node.breaks + 1)
+        child.refs = key[1]
+        child.off = (kind.first_ns, kind.last_ns)
+        child.after = key[2]
+        child.before = key[3]
 
     def _promise(
         self, beliefs: Sequence[int], at: Sequence[Sequence[int]], opened: int, closed: int, breaks: int
@@ -191,11 +200,12 @@ class JointProblem:
         return total, breaks + cycles
 
     def _make_zone(self, node: JointNode) -> None:
-        parent, kind = node.parent, node.kind
-        assert parent is not None and kind is not None
-        keep = sorted({p for points in node.refs for p in points if p != _THIS})
-        zone = advance(parent.zone, node.after, node.before, (kind.first_ns, kind.last_ns), keep)
-        place = {old: OLDER + i for i, old in enumerate(keep)} | {_THIS: CLOSED}
+        parent, off = node.parent, node.off
+        assert parent is not None
+        assert off is not None
+        keep = sorted({p for points in node.refs for p in points if p != NEW})
+        zone = advance(parent.zone, node.after, node.before, off, keep)
+        place = {old: OLDER + i for i, old in enumerate(keep)} | {NEW: CLOSED}
         origins = [0, node.breaks, node.breaks, *[parent.origins[p] for p in keep]]
         refs = [tuple([place[p] for p in points]) for points in node.refs]
         beliefs = list(node.beliefs)
@@ -226,15 +236,15 @@ class JointProblem:
                 return None
             for age in waits:
                 end = max(end, zone[points[age]][START] + lamp.settled_ns)
-        return end if node.kind is not None else None
+        return end if node.off is not None else None
 
 
-def breaks_of(node: JointNode) -> list[tuple[BreakKind, list[Bind]]]:
+def breaks_of(node: JointNode) -> list[tuple[tuple[int, int], list[Bind]]]:
     """The breaks that led to a node, first to last, and what binds each opening to earlier edges."""
     path = []
     at: JointNode | None = node
     while at is not None and at.parent is not None:
-        if at.kind is not None:
+        if at.off is not None:
             from_edge = at.parent.origins
             binds = [
                 Bind(from_edge[p], p != OPENED, at_least, length)
@@ -242,6 +252,6 @@ def breaks_of(node: JointNode) -> list[tuple[BreakKind, list[Bind]]]:
                 for p, length in bounds
                 if from_edge[p] > 0
             ]
-            path.append((at.kind, binds))
+            path.append((at.off, binds))
         at = at.parent
     return path[::-1]
