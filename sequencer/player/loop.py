@@ -1,0 +1,105 @@
+"""The timing loop: each edge at an absolute deadline, and the relay to rest at the end of all ways.
+
+=======================================  ===============================  =============
+what happens                             outcome                          afterwards
+=======================================  ===============================  =============
+all edges, and the last supply time      ``finished``                     relay to rest
+the clock raises :class:`BrokenOff`      ``broken off``                   relay to rest
+anything else is raised                  ``failed``                       relay to rest
+rest cannot be commanded                 ``failed``, ``rested_s`` None    detail says so
+=======================================  ===============================  =============
+
+Nothing here adds one wait to another: every deadline is counted from the start, so no edge inherits
+the lateness of the one before.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sequencer.train import Delays, Edge, EdgeLog, Outcome, Stamp
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from sequencer.clock import Clock
+    from sequencer.relay import Relay
+
+HEADROOM_S = 2.0**-9
+"""About 2 ms before the first command, so that it is not late for what the player does at the start."""
+
+
+class BrokenOff(Exception):  # noqa: N818 - no error: somebody wants the train to end here
+    """Raised by a clock in a wait, and nowhere else: the train is to end now. Says who wants it."""
+
+
+def play_edges(
+    edges: Sequence[Edge],
+    delays: Delays,
+    relay: Relay,
+    clock: Clock,
+    *,
+    until_s: float = 0.0,
+    on_start: Callable[[float], None] | None = None,
+) -> EdgeLog:
+    """Switch ``relay`` at ``edges`` and close it, whatever happens.
+
+    The contact is told to close first (a normally closed one at rest is), so that the lead-in has supply;
+    that is no edge of the train and not in the log. Then the train's zero is set, near enough in the
+    future for the contact to follow, and every command is due its mean delay before its edge.
+
+    :param until_s: hold the contact until then, seconds from the zero: the end of a train's last supply
+        time, which a relay that rests open would cut short.
+    :param on_start: called once with the zero on ``clock``, before the first edge.
+    :returns: every edge whose command was carried out; times from the zero, in whole nanoseconds. An edge
+        whose command failed is not in it, and may have moved the contact or not: the detail names it.
+    """
+    stamps: list[Stamp] = []
+    start = clock.now()
+    outcome: Outcome = "finished"
+    detail = ""
+    try:
+        if edges:
+            relay.set(True)
+        start = clock.now() + max(delays.mean_make_s, delays.mean_break_s) + HEADROOM_S
+        if on_start is not None:
+            on_start(start)
+        for edge in edges:
+            command_due_s = edge.due_s - (delays.mean_make_s if edge.closed else delays.mean_break_s)
+            clock.sleep_until(start + command_due_s)
+            commanded_s = round(clock.now() - start, 9)
+            relay.set(edge.closed)
+            stamps.append(Stamp(edge.due_s, command_due_s, commanded_s, edge.closed))
+        clock.sleep_until(start + until_s)
+    except BrokenOff as reason:
+        outcome, detail = "broken off", f"{reason} after {len(stamps)} of {len(edges)} edges"
+    except Exception as error:
+        outcome, detail = "failed", f"{_said(error)} after {len(stamps)} of {len(edges)} edges"
+    except BaseException:
+        relay.close()
+        raise
+    rested_s: float | None = round(clock.now() - start, 9)
+    try:
+        relay.close()
+    except Exception as error:
+        outcome, rested_s = "failed", None
+        detail = "; ".join(filter(None, (detail, _said(error))))
+    return EdgeLog(tuple(stamps), outcome, detail, rested_s, relay.rests_closed)
+
+
+def edges_beyond(log: EdgeLog, tolerance_s: Sequence[float]) -> tuple[int, ...]:
+    """The edges, counted from 1, that were commanded further from their due time than their bound.
+
+    >>> log = EdgeLog((Stamp(1.0, 0.9, 0.95, False), Stamp(2.0, 1.9, 1.9, True)), "finished")
+    >>> edges_beyond(log, (0.03, 0.03))
+    (1,)
+    """
+    return tuple(
+        number
+        for number, (stamp, bound) in enumerate(zip(log.stamps, tolerance_s, strict=False), start=1)
+        if abs(stamp.late_s) > bound
+    )
+
+
+def _said(error: Exception) -> str:
+    return str(error) or type(error).__name__
