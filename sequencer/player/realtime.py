@@ -1,0 +1,94 @@
+"""What the kernel can do for punctual edges, each with a plain sentence where it is not permitted.
+
+Figures behind the choices here are in ``docs/measured.md``.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import signal
+import time
+
+from sequencer.player.loop import BrokenOff
+
+ENDING = frozenset(
+    {
+        signal.SIGINT,
+        signal.SIGTERM,
+        signal.SIGQUIT,
+        signal.SIGUSR1,
+        signal.SIGUSR2,
+        signal.SIGALRM,
+        signal.SIGXCPU,
+    }
+)
+"""Signals that end a train. Blocked, they can arrive in a wait only: never between an edge and its stamp."""
+
+SPIN_S = 200e-6
+"""The last stretch of each wait, spun: it takes the median lateness from 30 us to 1 us."""
+
+# <bits/mman-linux.h>
+MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4
+
+THREAD_STACK = 256 * 1024
+"""Bytes: a pin library's threads need no more, and a locked stack of the usual 8 MB is dear."""
+
+
+class MonotonicClock:
+    """The machine's monotonic clock, whose waits end early, with :class:`BrokenOff`, on :data:`ENDING`.
+
+    Call :func:`block_signals` first, or the signals end the process instead.
+    """
+
+    def now(self) -> float:
+        """Seconds of ``CLOCK_MONOTONIC``, the same in every process."""
+        return time.monotonic()
+
+    def sleep_until(self, deadline: float) -> None:
+        """Sleep until shortly before ``deadline``, then spin; look for signals at least once."""
+        asleep = max(0.0, deadline - SPIN_S - time.monotonic())
+        sent = signal.sigtimedwait(ENDING, asleep)
+        if sent is not None:
+            raise BrokenOff(f"{signal.Signals(sent.si_signo).name} from process {sent.si_pid}")
+        while time.monotonic() < deadline:
+            pass
+
+
+def block_signals() -> None:
+    """Keep :data:`ENDING` for the clock's waits, and let the end of a terminal or parent pass unheard."""
+    signal.pthread_sigmask(signal.SIG_BLOCK, ENDING)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+
+
+def ask_for_real_time(priority: int) -> tuple[str, ...]:
+    """Run this thread at ``SCHED_FIFO`` and lock the memory it touches; return what was not permitted.
+
+    ``MCL_ONFAULT`` (Linux 4.4) locks pages once they are used, not every mapping whole.
+    """
+    return tuple(filter(None, (_schedule(priority), _lock_memory())))
+
+
+def _schedule(priority: int) -> str:
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority))
+    except OSError as error:
+        return (
+            f"real-time priority {priority} was not permitted ({error.strerror}): edges may come late when "
+            "the machine is busy. Run with CAP_SYS_NICE, or a real-time limit (LimitRTPRIO, ulimit -r)"
+        )
+    return ""
+
+
+def _lock_memory() -> str:
+    try:
+        mlockall = ctypes.CDLL(None, use_errno=True).mlockall
+    except AttributeError:
+        return "memory was not locked: this C library has no mlockall"
+    if mlockall(MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT):
+        return (
+            f"memory was not locked ({os.strerror(ctypes.get_errno())}): an edge may come late while memory "
+            "comes back from disk. Run with CAP_IPC_LOCK, or no limit on it (LimitMEMLOCK, ulimit -l)"
+        )
+    return ""
