@@ -28,20 +28,21 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from sequencer.automaton.guards import Effect, Guards, guards
+
 if TYPE_CHECKING:
     from sequencer.datasheet import Datasheet
 
 ANY_SCENE = 0
 """In a state's ``scene``: not known which. Codes start at 1."""
 SOME_COUNT = -1
-"""In a state's ``count``: pulses are pending, not known how many."""
+"""In a state's ``pending``: some pulses are, not known how many."""
 
 
 class State(NamedTuple):
-    """What one lamp may be in. ``count`` is 0 when nothing is pending; ``resting`` is for step lamps."""
+    """What one lamp may be in. ``pending`` is 0 when no pulses are; ``resting`` is for step lamps."""
 
     scene: int
-    count: int = 0
+    pending: int = 0
     resting: bool = False
 
 
@@ -97,7 +98,7 @@ class Behaviour:
 
     def settle(self, state: State) -> tuple[State, ...]:
         """A count lamp's pending pulses become a scene; any other state stays."""
-        if state.count == 0:
+        if state.pending == 0:
             return (state,)
         return tuple(State(scene) for scene in self._chosen(state))
 
@@ -117,17 +118,17 @@ class Behaviour:
     def _count_pulse(self, state: State, supply: Supply) -> tuple[State, ...]:
         after: list[State] = []
         idle: tuple[State, ...] = ()
-        if state.count == 0:
+        if state.pending == 0:
             idle = (state,)
         else:
             if supply.over != "yes":
-                after.append(state._replace(count=self._one_more(state.count)))
+                after.append(state._replace(pending=self._one_more(state.pending)))
                 if not supply.continues:
                     after.append(state)
             if supply.over != "no":
                 idle = self.settle(state)
         for settled in idle:
-            after.append(settled._replace(count=1))
+            after.append(settled._replace(pending=1))
             if not supply.warm:
                 after.append(settled)
         return tuple(after)
@@ -145,7 +146,7 @@ class Behaviour:
         if self.after_power_down == "next":
             return (self.rest(self._next_scene(state.scene)),)
         kept = {state.scene}
-        if state.count:
+        if state.pending:
             taken = set(self._chosen(state))
             kept = taken if supply.over == "yes" else kept | taken
         return tuple(self.rest(scene) for scene in kept)
@@ -159,10 +160,10 @@ class Behaviour:
         return min(count + 1, highest + 1)
 
     def _chosen(self, state: State) -> tuple[int, ...]:
-        if state.count == SOME_COUNT:
+        if state.pending == SOME_COUNT:
             return (ANY_SCENE,)
-        if state.count in self.codes:
-            return (state.count,)
+        if state.pending in self.codes:
+            return (state.pending,)
         return (state.scene,) if self.overflow == "ignored" else self.codes
 
     def _next_scene(self, scene: int) -> int:

@@ -90,7 +90,7 @@ class LampType:
     def lost(self, number: int) -> bool:
         """Whether nothing is known that a settling or a reset would not make known anyway."""
         state = self.beliefs[number][0].state
-        return state.count == SOME_COUNT or (not self.behaviour.counts and state.scene == ANY_SCENE)
+        return state.pending == SOME_COUNT or (not self.behaviour.counts and state.scene == ANY_SCENE)
 
     def moves(self, number: int, effects: tuple[Effect, ...]) -> tuple[Move, ...]:
         """Every way in which a break with these effects can go, by the supply before it.
@@ -105,11 +105,15 @@ class LampType:
                 newer_first = zip(chosen, chosen[1:], strict=False)
                 if all(newer.first <= older.last for newer, older in newer_first):
                     after = self._step(self.beliefs[number], effects, [piece.value for piece in chosen])
-                    moves.append(Move(tuple([p.first for p in chosen]), tuple([p.last for p in chosen]), *after))
+                    moves.append(
+                        Move(tuple([p.first for p in chosen]), tuple([p.last for p in chosen]), *after)
+                    )
             self._moves[key] = _merged(moves, len(regions))
         return self._moves[key]
 
-    def _step(self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Supply]) -> tuple[int, tuple[int, ...]]:
+    def _step(
+        self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Supply]
+    ) -> tuple[int, tuple[int, ...]]:
         after: set[tuple[int, State]] = set()
         sure = len(effects) == 1
         for age, state in belief:
@@ -131,8 +135,12 @@ class LampType:
 
         ``supply_ns`` by age. Returns the belief and which old ages are left, newest first.
         """
-        had = tuple([Supply(ns >= self.continues_ns, "yes" if ns >= self.settled_ns else "no", ns >= self.warm_ns)
-                     for ns in supply_ns])
+        had = tuple(
+            [
+                Supply(ns >= self.continues_ns, "yes" if ns >= self.settled_ns else "no", ns >= self.warm_ns)
+                for ns in supply_ns
+            ]
+        )
         key = (number, had)
         if key not in self._aged:
             after: list[tuple[int, State]] = []
@@ -146,22 +154,17 @@ class LampType:
         if not self.behaviour.counts:
             enough = supply.warm if state.resting else supply.continues
             return [(SETTLED_AGE if enough else age, state)]
-        if state.count and supply.over != "yes":
+        if state.pending and supply.over != "yes":
             return [(age, state)]
         return [(SETTLED_AGE if supply.warm else age, s) for s in self.behaviour.settle(state)]
 
     def finish(self, number: int) -> tuple[int, ...] | None:
         """None unless every state ends on the wanted scene; then the ages that must still settle."""
         if number not in self._finish:
-            waits: set[int] | None = set()
-            for age, state in self.beliefs[number]:
-                ends = {s.scene for s in self.behaviour.settle(state)}
-                if ends != {self.wanted}:
-                    waits = None
-                    break
-                if state.count:
-                    waits.add(age)
-            self._finish[number] = None if waits is None else tuple(sorted(waits))
+            belief = self.beliefs[number]
+            ends = {after.scene for e in belief for after in self.behaviour.settle(e.state)}
+            waits = tuple(sorted({e.age for e in belief if e.state.pending}))
+            self._finish[number] = waits if ends == {self.wanted} else None
         return self._finish[number]
 
     def _regions(self, number: int, age: int) -> list[Piece[Supply]]:
@@ -173,7 +176,7 @@ class LampType:
                 continue
             if not self.behaviour.counts:
                 cuts.add(self.warm_ns if state.resting else self.continues_ns)
-            elif state.count == 0:
+            elif state.pending == 0:
                 cuts.add(self.warm_ns)
             else:
                 cuts |= {self.continues_ns, g.same_train.last_ns, self.settled_ns}
@@ -201,8 +204,8 @@ class LampType:
                 if not self.behaviour.counts:
                     kept = {SETTLED_AGE: joined}
                 break
-        pending = [age for age, group in kept.items() if any(s.count for s in group)]
-        counts = sum(s.count != 0 for age in pending for s in kept[age])
+        pending = [age for age, group in kept.items() if any(s.pending for s in group)]
+        counts = sum(s.pending != 0 for age in pending for s in kept[age])
         if counts > _PENDING_APART and len(pending) > 1:
             kept = {age: group for age, group in kept.items() if age < pending[0]}
             kept[pending[0]] = {State(ANY_SCENE, SOME_COUNT)}
@@ -249,7 +252,13 @@ def _merged(moves: list[Move], ages: int) -> tuple[Move, ...]:
         at: dict[tuple[object, ...], Move] = {}
         joined: list[Move] = []
         for move in sorted(moves):
-            rest = (move.least_ns[:age], move.least_ns[age + 1 :], move.most_ns[:age], move.most_ns[age + 1 :], move[2:])
+            rest = (
+                move.least_ns[:age],
+                move.least_ns[age + 1 :],
+                move.most_ns[:age],
+                move.most_ns[age + 1 :],
+                move[2:],
+            )
             before = at.get(rest)
             if before is not None and before.most_ns[age] == move.least_ns[age]:
                 joined.remove(before)

@@ -23,10 +23,7 @@ class BreakKind(NamedTuple):
 def break_kinds(behaviours: Sequence[Behaviour], max_dark_ns: int) -> list[BreakKind]:
     """All kinds up to the longest break allowed, shortest first, less those that no lamp notices."""
     cuts = {
-        cut
-        for b in behaviours
-        for window in b.guards.breaks
-        for cut in (window.first_ns, window.last_ns)
+        cut for b in behaviours for window in b.guards.breaks for cut in (window.first_ns, window.last_ns)
     }
     kinds = pieces(cuts, max_dark_ns, lambda off: tuple(b.effects(off) for b in behaviours))
     return [BreakKind(*k) for k in kinds if any(e != IGNORED for e in k.value)]

@@ -39,12 +39,16 @@ class Admitted:
         ]
         return tuple(lost) if len(lost) <= _LOST_AT_ONCE else ()
 
-    def like(self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone) -> tuple[list[tuple[Zone, int]], Zone]:
+    def like(
+        self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone
+    ) -> tuple[list[tuple[Zone, int]], Zone]:
         """The admitted nodes (zone and breaks) that may cover this one, and its zone as comparable."""
         key, share = _seen_without(self.lost(beliefs, refs), beliefs, refs, zone)
         return self._nodes.get(key, []), share
 
-    def covered(self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone, breaks: int) -> bool:
+    def covered(
+        self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone, breaks: int
+    ) -> bool:
         """Whether an admitted node serves as well as this one, with no more breaks."""
         nodes, share = self.like(beliefs, refs, zone)
         return any(its_breaks <= breaks and within(share, other) for other, its_breaks in nodes)

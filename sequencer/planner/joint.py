@@ -48,10 +48,24 @@ class Bind(NamedTuple):
 class JointNode:
     """One moment at the end of a break; see the module's text."""
 
-    __slots__ = ("admitted", "after", "before", "beliefs", "breaks", "finished", "off", "origins", "parent",
-                 "promise", "refs", "zone")
+    __slots__ = (
+        "admitted",
+        "after",
+        "before",
+        "beliefs",
+        "breaks",
+        "finished",
+        "off",
+        "origins",
+        "parent",
+        "promise",
+        "refs",
+        "zone",
+    )
 
-    def __init__(self, parent: JointNode | None, promise: Promise, beliefs: tuple[int, ...], breaks: int) -> None:
+    def __init__(
+        self, parent: JointNode | None, promise: Promise, beliefs: tuple[int, ...], breaks: int
+    ) -> None:
         self.parent = parent
         self.promise = promise
         self.beliefs = beliefs
@@ -61,7 +75,9 @@ class JointNode:
         self.off: tuple[int, int] | None = None
         self.after: tuple[tuple[int, int], ...] = ()
         self.before: tuple[tuple[int, int], ...] = ()
-        self.refs: tuple[tuple[int, ...], ...] = ()  # by type and age: a point of the zone (until admitted, the parent's)
+        self.refs: tuple[
+            tuple[int, ...], ...
+        ] = ()  # by type and age: a point of the zone (until admitted, the parent's)
         self.zone: Zone = AT_REST
         self.origins: tuple[int, ...] = ()  # by point of the zone: the number of its break
 
@@ -70,7 +86,11 @@ class JointProblem:
     """The types on one circuit, where their beliefs start, and what the search asks (search.Problem)."""
 
     def __init__(
-        self, types: Sequence[LampType], start: Sequence[int], limits: Limits, own: Sequence[OwnDistance],
+        self,
+        types: Sequence[LampType],
+        start: Sequence[int],
+        limits: Limits,
+        own: Sequence[OwnDistance],
         pairs: Sequence[PairBound] = (),
     ) -> None:
         self.types = tuple(types)
@@ -166,7 +186,7 @@ class JointProblem:
                 refs.append(tuple([NEW if age < 0 else points[age] for age in move.left]))
         key = (tuple(beliefs), tuple(refs), tuple(opening.after), tuple(opening.before))
         child = before.get(key)
-        if child is not None and child.off[1] == kind.first_ns:
+        if child is not None and child.off is not None and child.off[1] == kind.first_ns:
             child.off = (child.off[0], kind.last_ns)
             made[key] = child
             return

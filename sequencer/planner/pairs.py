@@ -34,7 +34,9 @@ class PairBound:
         best = 0
         for other, _ in nodes:
             if _same_times_possible(share, other):
-                later = min([mine[START] - its[START] for mine, its in zip(share[1:], other[1:], strict=True)])
+                later = min(
+                    [mine[START] - its[START] for mine, its in zip(share[1:], other[1:], strict=True)]
+                )
                 best = max(best, self._total + later)
         return best
 

@@ -1,0 +1,165 @@
+"""The planner's front door: a request in, a proven train or a reasoned refusal out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from itertools import combinations
+from typing import NamedTuple
+
+from sequencer.automaton.behaviour import Behaviour, behaviour
+from sequencer.planner.belief import LampType
+from sequencer.planner.bound import OwnDistance
+from sequencer.planner.joint import Bind, JointNode, JointProblem, Limits, breaks_of
+from sequencer.planner.pairs import PairBound
+from sequencer.planner.proof import prove, starting_states
+from sequencer.planner.request import Plan, PlanRequest, Refusal
+from sequencer.planner.search import best_first
+from sequencer.train import Pulse, Train
+from sequencer.units import NS_PER_S, at_least_ns, at_most_ns, to_seconds
+
+BUDGET = 20_000
+"""Nodes expanded by one search before it gives up; some tens of seconds on a small board."""
+
+
+class Fleet(NamedTuple):
+    """The types on a circuit as the search sees them: one entry a type, lamps of a type merged."""
+
+    stems: tuple[str, ...]
+    types: tuple[LampType, ...]
+    start: tuple[int, ...]
+    limits: Limits
+
+
+class Answer(NamedTuple):
+    """What searching a fleet gave: the finished node or None, and whether that is proved.
+
+    ``apart``: where there is none, the places in the fleet of the types that cannot be had together.
+    """
+
+    best: JointNode | None
+    proved: bool
+    apart: tuple[int, ...] = ()
+    expanded: int = 0
+
+
+def fleet(request: PlanRequest) -> Fleet:
+    """Lamps of one type joined, with the union of all they may be on."""
+    acts: dict[str, Behaviour] = {}
+    wanted: dict[str, int] = {}
+    states: dict[str, set[int]] = {}
+    for lamp in request.lamps:
+        if lamp.stem not in acts:
+            acts[lamp.stem] = behaviour(lamp.datasheet, request.pad_s)
+            wanted[lamp.stem] = lamp.wanted
+        scenes = {s.scene for s in starting_states(acts[lamp.stem], request, lamp.known)}
+        states.setdefault(lamp.stem, set()).update(scenes)
+    types = tuple(LampType(acts[stem], wanted[stem]) for stem in acts)
+    start = tuple(t.resting_on(states[stem]) for t, stem in zip(types, acts, strict=True))
+    limits = Limits(
+        cycle_ns=at_least_ns(1 / request.max_flashes_per_s),
+        max_dark_ns=at_most_ns(request.max_dark_s),
+        contact_ns=at_least_ns(request.pad_s),
+    )
+    return Fleet(tuple(acts), types, start, limits)
+
+
+def solve(given: Fleet, budget: int = BUDGET) -> Answer:
+    """The best train for a fleet, each type first by itself, then each pair, then all."""
+    own = [OwnDistance(t, given.limits.cycle_ns, given.limits.max_dark_ns) for t in given.types]
+    for i, (distance, start) in enumerate(zip(own, given.start, strict=True)):
+        if not distance.ways(start):
+            return Answer(None, proved=True, apart=(i,))
+    pairs: list[PairBound] = []
+    expanded = 0
+    everyone = range(len(given.types))
+    if len(given.types) > 2:
+        for members in combinations(everyone, 2):
+            problem = _problem(given, own, members)
+            result = best_first(problem, budget - expanded)
+            expanded += result.expanded
+            if result.complete and result.best is None:
+                return Answer(None, proved=True, apart=members, expanded=expanded)
+            least = result.best.promise[0] if result.best else result.bound[0]
+            pairs.append(PairBound(members, least, problem.admitted))
+    result = best_first(_problem(given, own, everyone, pairs), budget - expanded)
+    expanded += result.expanded
+    if result.best is not None or result.complete:
+        return Answer(result.best, proved=True, apart=tuple(everyone), expanded=expanded)
+    return Answer(None, proved=False, apart=tuple(everyone), expanded=expanded)
+
+
+def _problem(
+    given: Fleet, own: Sequence[OwnDistance], members: Iterable[int], pairs: Sequence[PairBound] = ()
+) -> JointProblem:
+    chosen = list(members)
+    return JointProblem(
+        [given.types[i] for i in chosen],
+        [given.start[i] for i in chosen],
+        given.limits,
+        [own[i] for i in chosen],
+        pairs,
+    )
+
+
+def plan(request: PlanRequest, budget: int = BUDGET) -> Plan | Refusal:
+    """The train of least total time (ties: fewest relay cycles) that holds for every lamp, or why none does.
+
+    ``budget`` is how many nodes the search may expand before it says ``proved=False``.
+    """
+    given = fleet(request)
+    answer = solve(given, budget)
+    if answer.best is None:
+        from sequencer.planner.refusal import refuse  # noqa: PLC0415  (only when there is no train)
+
+        return refuse(request, given, answer, budget)
+    train = Train(
+        _pulses(answer.best), lead_in_s(request) if answer.best.breaks or request.start != "rest" else 0.0
+    )
+    proofs = prove(request, train)
+    if proofs is None:
+        raise AssertionError(f"a train that does not hold was found: {train}")
+    return Plan(train, answer.proved, proofs)
+
+
+def lead_in_s(request: PlanRequest) -> float:
+    """Supply needed before the first break, so that every lamp is settled and warm (after a dark: warm)."""
+    needs = 0
+    for lamp in request.lamps:
+        guards = behaviour(lamp.datasheet, request.pad_s).guards
+        if request.start != "rest":
+            needs = max(needs, guards.warm_up.first_ns)
+        if request.start == "cut" and guards.settled is not None:
+            needs = max(needs, guards.settled.first_ns)
+    return to_seconds(needs)
+
+
+def _pulses(best: JointNode) -> tuple[Pulse, ...]:
+    """The earliest times that keep every bound on the way to a finished node, as lengths in seconds."""
+    breaks = breaks_of(best)
+    if not breaks:
+        return ()
+    opened = [0] * len(breaks)
+    closed = [0] * len(breaks)
+    moved = True
+    while moved:
+        moved = False
+        for k, ((least, most), binds) in enumerate(breaks):
+            for bind in binds:
+                edges = closed if bind.closing else opened
+                at = bind.break_no - 1
+                if bind.at_least and opened[k] < edges[at] + bind.length_ns:
+                    opened[k] = edges[at] + bind.length_ns
+                    moved = True
+                if not bind.at_least and edges[at] < opened[k] - bind.length_ns:
+                    edges[at] = opened[k] - bind.length_ns
+                    moved = True
+            if closed[k] < opened[k] + least:
+                closed[k] = opened[k] + least
+                moved = True
+            if opened[k] < closed[k] - most:
+                opened[k] = closed[k] - most
+                moved = True
+    ends = [*opened[1:], best.promise[0]]
+    return tuple(
+        Pulse((c - o) / NS_PER_S, (e - c) / NS_PER_S) for o, c, e in zip(opened, closed, ends, strict=True)
+    )

@@ -1,0 +1,225 @@
+"""What a train certainly does to each lamp, followed edge by edge, and how much slack it leaves.
+
+This takes no word from the search: it knows nothing of condensed beliefs or zones, only the automaton, every
+scene a lamp may start on, and the times of the edges. A plan is a plan when this says so, and what was
+really switched is judged by the same walk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Literal, NamedTuple
+
+from sequencer.automaton.behaviour import LONG_LIT, Behaviour, State, behaviour
+from sequencer.automaton.guards import Effect, Window
+from sequencer.planner.request import LampProof, LampRequest, PlanRequest, Tightest
+from sequencer.train import EdgeLog, Train
+from sequencer.units import FOREVER_NS, NS_PER_S
+
+Clocked = tuple[State, int | None]
+"""A state and when its supply clock was set to 0 (ns from the start), None for long before."""
+
+
+class Break(NamedTuple):
+    """One break as it was at the contact, ns from the start of the first."""
+
+    opened: int
+    closed: int
+
+
+class Reliance(NamedTuple):
+    """A length that a lamp's reading hangs on: where it is, and how far (ns) it may still move."""
+
+    slack_ns: float
+    break_no: int
+    part: Literal["off", "on"]
+    window: str
+    limit_s: float
+
+
+def starting_states(lamp: Behaviour, request: PlanRequest, known: int | None) -> set[State]:
+    """Every state a lamp may be in when the first break begins."""
+    scenes = lamp.codes if known is None else (known,)
+    rests = {lamp.rest(scene) for scene in scenes}
+    if request.start == "dark":
+        return {after for s in rests for after in lamp.notice(s, "power_down", LONG_LIT, sure=True)}
+    return rests
+
+
+class Walk:
+    """One lamp's possible states along a train, and every boundary its readings rely on."""
+
+    def __init__(self, lamp: Behaviour, states: Iterable[State], pad_ns: int, spread_ns: int) -> None:
+        self.lamp = lamp
+        self.states: set[Clocked] = {(s, None) for s in states}
+        self.relied: list[Reliance] = []
+        self._pad = pad_ns
+        self._spread = spread_ns
+
+    def over(self, breaks: Sequence[Break], end: int) -> set[State]:
+        """Walk over all breaks and the last supply, up to ``end``."""
+        for number, this in enumerate(breaks, start=1):
+            self._one(number, this)
+        final: set[State] = set()
+        for state, since in self.states:
+            supply = self.lamp.supply(FOREVER_NS - 1 if since is None else end - since)
+            if state.pending and supply.over == "yes" and since is not None:
+                self._rely_least(end - since, len(breaks), "on", self.lamp.guards.settled)
+            if state.pending == 0 or supply.over != "yes":
+                final.add(state)
+            if state.pending and supply.over != "no":
+                final |= set(self.lamp.settle(state))
+        return final
+
+    def _one(self, number: int, this: Break) -> None:
+        off = this.closed - this.opened
+        effects = self.lamp.effects(off)
+        self._rely_on_effects(number, off, effects)
+        after: set[Clocked] = set()
+        for state, since in self.states:
+            if effects == ("ignored",):
+                after.add((state, since))
+                continue
+            supply = LONG_LIT if since is None else self.lamp.supply(this.opened - since)
+            if since is not None:
+                self._rely_on_supply(number - 1, this.opened - since, state)
+            for effect in effects:
+                if effect == "ignored":
+                    after.add((state, since))
+                else:
+                    noticed = self.lamp.notice(state, effect, supply, sure=len(effects) == 1)
+                    after |= {(s, this.closed) for s in noticed}
+        if effects == ("reset",) or (effects == ("power_down",) and self.lamp.after_power_down == "first"):
+            self.relied = [r for r in self.relied if r.break_no == number and r.part == "off"]
+        self.states = after
+
+    def _rely_on_effects(self, number: int, off: int, effects: tuple[Effect, ...]) -> None:
+        breaks = self.lamp.guards.breaks
+        names = [w.name for w in breaks]
+        first, last = names.index(effects[0]), names.index(effects[-1])
+        if first > 0:
+            self._rely_least(off, number, "off", breaks[first])
+        if last < len(breaks) - 1:
+            self._rely_most(off, number, "off", breaks[last])
+
+    def _rely_on_supply(self, number: int, on: int, state: State) -> None:
+        g, supply = self.lamp.guards, self.lamp.supply(on)
+        if not self.lamp.counts:
+            window, enough = (g.warm_up, supply.warm) if state.resting else (g.same_train, supply.continues)
+            if enough:
+                self._rely_least(on, number, "on", window)
+            return
+        if state.pending == 0 or supply.over == "yes":
+            if supply.warm:
+                self._rely_least(on, number, "on", g.warm_up)
+        elif supply.continues:
+            self._rely_least(on, number, "on", g.same_train)
+        if state.pending and supply.over == "no":
+            self._rely_most(on, number, "on", g.same_train)
+        if state.pending and supply.over == "yes":
+            self._rely_least(on, number, "on", g.settled)
+
+    def _rely_least(
+        self, length: int, number: int, part: Literal["off", "on"], window: Window | None
+    ) -> None:
+        if window is not None and window.limits_s[0] > 0:
+            slack = length - window.first_ns + self._pad - self._spread
+            self.relied.append(Reliance(slack, number, part, window.name, window.limits_s[0]))
+
+    def _rely_most(self, length: int, number: int, part: Literal["off", "on"], window: Window) -> None:
+        if window.last_ns < FOREVER_NS // 2:
+            slack = window.last_ns + self._pad - self._spread - length
+            self.relied.append(Reliance(slack, number, part, window.name, window.limits_s[1]))
+
+
+def breaks_of_train(train: Train) -> tuple[list[Break], int]:
+    """A train's breaks and its end, in ns from the first opening."""
+    breaks = []
+    at = 0
+    for pulse in train.pulses:
+        closed = at + round(pulse.off_s * NS_PER_S)
+        breaks.append(Break(at, closed))
+        at = closed + round(pulse.on_s * NS_PER_S)
+    return breaks, at
+
+
+def breaks_of_log(log: EdgeLog, request: PlanRequest) -> list[Break]:
+    """The breaks that were really commanded, mean delays added, in ns from the first opening.
+
+    Where the playing ended in a break, its closing is when the relay was sent to rest.
+    """
+    delays = request.delays
+    edges = [(s.closed, s.commanded_s) for s in log.stamps]
+    if edges and not edges[-1][0] and log.rested_s is not None and log.rests_closed:
+        edges.append((True, log.rested_s))
+    times = [
+        round((at + (delays.mean_make_s if closed else delays.mean_break_s)) * NS_PER_S)
+        for closed, at in edges
+    ]
+    return [Break(a - times[0], b - times[0]) for a, b in zip(times[::2], times[1::2], strict=False)]
+
+
+def prove(request: PlanRequest, train: Train) -> tuple[LampProof, ...] | None:
+    """Each lamp's proof, or None when the train leaves a lamp in doubt or on another scene."""
+    proofs = []
+    for lamp in request.lamps:
+        walk = _walk(request, lamp, request.pad_s)
+        final = walk.over(*breaks_of_train(train))
+        if {(state.scene, state.pending) for state in final} != {(lamp.wanted, 0)}:
+            return None
+        proofs.append(_proof(lamp, walk))
+    return tuple(proofs)
+
+
+def _walk(request: PlanRequest, lamp: LampRequest, pad_s: float) -> Walk:
+    acts = behaviour(lamp.datasheet, pad_s)
+    spread = round(request.delays.spread_s * NS_PER_S)
+    return Walk(acts, starting_states(acts, request, lamp.known), round(pad_s * NS_PER_S), spread)
+
+
+def _proof(lamp: LampRequest, walk: Walk) -> LampProof:
+    scene = lamp.datasheet.scene_by_code(lamp.wanted)
+    name = scene.name if scene is not None else str(lamp.wanted)
+    if not walk.relied:
+        return LampProof(lamp.lamp, lamp.stem, name, lamp.wanted, None, None)
+    least = min(walk.relied)
+    tightest = Tightest(least.break_no, least.part, least.window, least.limit_s)
+    return LampProof(lamp.lamp, lamp.stem, name, lamp.wanted, least.slack_ns / NS_PER_S, tightest)
+
+
+class LampJudgement(NamedTuple):
+    """The scenes (by name) that a lamp may now be on; one when all went well."""
+
+    lamp: str
+    ends_on: frozenset[str]
+
+
+class Judgement(NamedTuple):
+    """``spoiled``: some lamp could have read an edge other than the plan meant."""
+
+    spoiled: bool
+    lamps: tuple[LampJudgement, ...]
+
+
+def judge(request: PlanRequest, train: Train, log: EdgeLog) -> Judgement:
+    """What the edges that were really commanded leave each lamp on.
+
+    Slack that was there as margin may be used up; the relay's spread and the lamps' clocks may not. What
+    follows the last edge is taken to be supply for as long as every lamp needs to settle, unless the
+    contact was not brought to rest closed: then a lamp may be on anything.
+    """
+    breaks = breaks_of_log(log, request)
+    finished = log.outcome == "finished" and len(breaks) == train.relay_cycles
+    dark = any(not s.closed for s in log.stamps[-1:]) and (log.rested_s is None or not log.rests_closed)
+    lamps = []
+    for lamp in request.lamps:
+        walk = _walk(request, lamp, request.delays.spread_s)
+        settled = walk.lamp.guards.settled
+        end = (breaks[-1].closed if breaks else 0) + (0 if settled is None else settled.first_ns)
+        states = walk.over(breaks, end)
+        scenes = set(walk.lamp.codes) if dark else {s.scene for s in states}
+        names = {scene.name for scene in lamp.datasheet.scenes if scene.code in scenes}
+        lamps.append(LampJudgement(lamp.lamp, frozenset(names)))
+    wanted = [lamp.datasheet.scene_by_code(lamp.wanted) for lamp in request.lamps]
+    sure = all(j.ends_on == {w.name} for j, w in zip(lamps, wanted, strict=True) if w is not None)
+    return Judgement(not (finished and sure), tuple(lamps))
