@@ -156,7 +156,7 @@ class _Player:
     def _lines(self) -> Iterator[bytes]:
         """Whole lines as they come. At the deadline the child is told to end, later left alone."""
         stdout = self._running().stdout
-        assert stdout is not None  # noqa: S101 - asked for above
+        assert stdout is not None
         poll = select.poll()
         poll.register(stdout, select.POLLIN)
         told, rest = False, b""
@@ -197,7 +197,7 @@ class _Player:
                 child.stdout.close()
 
     def _running(self) -> subprocess.Popen[bytes]:
-        assert self._child is not None  # noqa: S101 - the context was entered
+        assert self._child is not None
         return self._child
 
     def _pass_on(self, number: int, _frame: FrameType | None) -> None:

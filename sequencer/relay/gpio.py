@@ -10,14 +10,19 @@ Not proven here: no real GPIO chip was at hand. What gpiozero and lgpio do is re
 
 from __future__ import annotations
 
+import os
+import sys
 import warnings
+from contextlib import contextmanager
+from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any, Self
 
 from sequencer.errors import HardwareError, InputError
 from sequencer.relay.protocol import rests_closed, try_all
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
     from types import TracebackType
 
 
@@ -36,14 +41,14 @@ class GpioRelay:
         self.notes: tuple[str, ...] = ()
         self._name = f"relay on pin {pin}"
         self._coil: Any = None
-        try:
-            import gpiozero  # noqa: PLC0415 - a heavy import, and only a board needs it
-        except ImportError as error:
-            raise HardwareError(f"{self._name}: gpiozero cannot be imported ({error})") from error
-        with warnings.catch_warnings(record=True) as caught:
+        with warnings.catch_warnings(record=True) as caught, _metadata_when_asked():
             warnings.simplefilter("always")
             try:
-                gpiozero.Device.ensure_pin_factory()
+                import gpiozero  # noqa: PLC0415 - a heavy import, and only a board needs it
+            except ImportError as error:
+                raise HardwareError(f"{self._name}: gpiozero cannot be imported ({error})") from error
+            try:
+                _choose_factory(gpiozero.Device)
                 _claim_at_level(gpiozero.Device.pin_factory)
                 self._coil = gpiozero.DigitalOutputDevice(pin, active_high=active_high, initial_value=False)
             except (gpiozero.PinInvalidPin, gpiozero.GPIOPinMissing) as error:
@@ -122,6 +127,48 @@ def open_(spec: Mapping[str, object]) -> GpioRelay:
     if not isinstance(active_high, bool):
         raise InputError(f"relay: active_high is {active_high!r}; write true or false")
     return GpioRelay(pin, rests_closed=rests_closed(spec), active_high=active_high)
+
+
+FACTORIES = {
+    "lgpio": "LGPIOFactory",
+    "mock": "MockFactory",
+    "native": "NativeFactory",
+    "pigpio": "PiGPIOFactory",
+    "rpigpio": "RPiGPIOFactory",
+}
+"""gpiozero's own entry points "gpiozero_pin_factories", each in ``gpiozero.pins.NAME``."""
+
+
+@contextmanager
+def _metadata_when_asked() -> Iterator[None]:
+    """Let gpiozero be imported without ``importlib.metadata``, a sixth of the player's start.
+
+    gpiozero takes ``entry_points`` from the backport ``importlib_metadata`` where there is one. In here
+    there is one, and it fetches the real function once it is called.
+    """
+
+    def entry_points(**wanted: object) -> object:
+        return import_module("importlib.metadata").entry_points(**wanted)
+
+    name = "importlib_metadata"
+    stand_in: Any = ModuleType(name)
+    stand_in.entry_points = entry_points
+    backport = sys.modules.get(name)
+    sys.modules[name] = stand_in
+    try:
+        yield
+    finally:
+        del sys.modules[name]
+        if backport is not None:
+            sys.modules[name] = backport
+
+
+def _choose_factory(device: Any) -> None:
+    """As gpiozero would; but its own factories it finds by name without reading all packages' metadata."""
+    named = os.environ.get("GPIOZERO_PIN_FACTORY", "").lower()
+    if device.pin_factory is None and named in FACTORIES:
+        device.pin_factory = getattr(import_module(f"gpiozero.pins.{named}"), FACTORIES[named])()
+    device.ensure_pin_factory()
 
 
 def _claim_at_level(factory: Any) -> None:

@@ -182,7 +182,7 @@ def test_a_player_that_crashes_says_why(monkeypatch: pytest.MonkeyPatch) -> None
 def test_a_player_that_cannot_be_started(monkeypatch: pytest.MonkeyPatch) -> None:
     before = signal.getsignal(signal.SIGINT)
     monkeypatch.setattr(process, "COMMAND", ["/nowhere/python"])
-    with pytest.raises(HardwareError, match="the player cannot be started: .*/nowhere/python"):
+    with pytest.raises(HardwareError, match=r"the player cannot be started: .*/nowhere/python"):
         play(BRIEF, DELAYS, SIMULATED)
     assert signal.getsignal(signal.SIGINT) == before
 

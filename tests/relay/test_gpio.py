@@ -5,6 +5,8 @@ from __future__ import annotations
 import subprocess
 import sys
 import warnings
+from importlib.metadata import entry_points
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 import gpiozero
@@ -12,7 +14,7 @@ import pytest
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from sequencer.errors import HardwareError, InputError
-from sequencer.relay.gpio import GpioRelay, open_
+from sequencer.relay.gpio import FACTORIES, GpioRelay, open_
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -59,11 +61,45 @@ def test_a_pin_library_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> Non
         open_(SPEC)
 
 
-def test_what_gpiozero_fell_back_from_is_told(mocker: MockerFixture) -> None:
+def test_the_factories_that_are_found_by_name_are_gpiozeros_own() -> None:
+    registered = {point.name: point.value for point in entry_points(group="gpiozero_pin_factories")}
+    assert {name: f"gpiozero.pins.{name}:{factory}" for name, factory in FACTORIES.items()} == registered
+
+
+@pytest.mark.parametrize("name", ["mock", "Mock", "MOCK"])
+def test_a_factory_by_its_name(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", name)
+    with open_(SPEC):
+        assert type(gpiozero.Device.pin_factory) is MockFactory
+
+
+def test_gpiozero_is_imported_as_it_stands_and_leaves_no_stand_in() -> None:
+    code = (
+        "import sys; from sequencer.relay import open_relay; "
+        f"relay = open_relay({SPEC!r}); "
+        "assert 'importlib_metadata' not in sys.modules; assert 'importlib.metadata' not in sys.modules; "
+        "import gpiozero, importlib.metadata as real; "
+        "group = dict(group='gpiozero_pin_factories'); "
+        "assert gpiozero.devices.entry_points(**group) == real.entry_points(**group); "
+        "relay.close()"
+    )
+    environment = {"PYTHONPATH": ":".join(sys.path), "GPIOZERO_PIN_FACTORY": "mock"}
+    subprocess.run([sys.executable, "-S", "-c", code], check=True, env=environment)
+
+
+def test_a_backport_that_is_there_is_back_afterwards(monkeypatch: pytest.MonkeyPatch) -> None:
+    backport = ModuleType("importlib_metadata")
+    monkeypatch.setitem(sys.modules, "importlib_metadata", backport)
+    with open_(SPEC):
+        assert sys.modules["importlib_metadata"] is backport
+
+
+def test_what_gpiozero_fell_back_from_is_told(mocker: MockerFixture, monkeypatch: pytest.MonkeyPatch) -> None:
     def fall_back() -> MockFactory:
         warnings.warn(gpiozero.PinFactoryFallback("Falling back from lgpio: no chip"), stacklevel=1)
         return MockFactory()
 
+    monkeypatch.delenv("GPIOZERO_PIN_FACTORY")
     mocker.patch.object(gpiozero.Device, "_default_pin_factory", fall_back)
     with open_(SPEC) as relay:
         assert relay.notes == ("relay on pin 17: gpiozero: Falling back from lgpio: no chip",)
