@@ -68,6 +68,7 @@ class LampType:
         self.beliefs: list[Belief] = []
         self._overruns = behaviour.overflow == "ignored"
         self._last_use = behaviour.codes[-1] if behaviour.overflow == "wraps" else wanted
+        self._lost: list[bool] = []
         self._numbers: dict[Belief, int] = {}
         self._moves: dict[tuple[int, tuple[Effect, ...]], tuple[Move, ...]] = {}
         self._noticed: dict[tuple[State, Effect, Supply, bool], tuple[tuple[int, State], ...]] = {}
@@ -89,8 +90,7 @@ class LampType:
 
     def lost(self, number: int) -> bool:
         """Whether nothing is known that a settling or a reset would not make known anyway."""
-        state = self.beliefs[number][0].state
-        return state.pending == SOME_COUNT or (not self.behaviour.counts and state.scene == ANY_SCENE)
+        return self._lost[number]
 
     def moves(self, number: int, effects: tuple[Effect, ...]) -> tuple[Move, ...]:
         """Every way in which a break with these effects can go, by the supply before it.
@@ -189,6 +189,9 @@ class LampType:
         if number is None:
             number = self._numbers[belief] = len(self.beliefs)
             self.beliefs.append(belief)
+            state = belief[0].state
+            step_lost = not self.behaviour.counts and state.scene == ANY_SCENE
+            self._lost.append(state.pending == SOME_COUNT or step_lost)
         return number
 
     def _condense(self, states: Iterable[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:

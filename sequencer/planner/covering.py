@@ -68,6 +68,8 @@ class Admitted:
 def _seen_without(
     out: tuple[int, ...], beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone
 ) -> tuple[Key, Zone]:
+    if not out:
+        return (tuple(beliefs), tuple(refs)), zone
     kept_refs = [() if i in out else points for i, points in enumerate(refs)]
     used = sorted({p for points in kept_refs for p in points if p > CLOSED})
     if len(used) < len(zone) - CLOSED - 1:

@@ -11,17 +11,21 @@ admitted whose zone contains its own.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-from sequencer.planner.belief import NEW, LampType, Move
-from sequencer.planner.bound import UNREACHABLE, OwnDistance
+from sequencer.automaton.guards import Effect
+from sequencer.planner.belief import NEW, LampType
+from sequencer.planner.bound import UNREACHABLE, OwnDistance, Way
 from sequencer.planner.breaks import IGNORED, BreakKind, break_kinds
 from sequencer.planner.covering import Admitted
 from sequencer.planner.pairs import PairBound
 from sequencer.planner.search import Promise
-from sequencer.planner.zone import AT_REST, CLOSED, OLDER, OPENED, START, Opening, Zone, advance, without
+from sequencer.planner.zone import AT_REST, CLOSED, FREE, OLDER, OPENED, START, Zone, advance, without
 from sequencer.units import FOREVER_NS
+
+
+_FROM_THIS = (NEW,)
 
 
 class Limits(NamedTuple):
@@ -45,6 +49,30 @@ class Bind(NamedTuple):
     length_ns: int
 
 
+class _Course(NamedTuple):
+    """How some of the types go on over the next break, one entry a type, and when it may open.
+
+    ``after`` and ``before`` hold (point, ns): at least, at most so long after it; ``opening``: the earliest.
+    """
+
+    beliefs: tuple[int, ...] = ()
+    refs: tuple[tuple[int, ...], ...] = ()
+    ways: tuple[tuple[Way, ...], ...] = ()
+    breaks: int = 0
+    after: tuple[tuple[int, int], ...] = ()
+    before: tuple[tuple[int, int], ...] = ()
+    opening: int = 0
+
+
+def _agree(zone: Zone, after: Sequence[tuple[int, int]], before: Sequence[tuple[int, int]]) -> bool:
+    """Whether an opening can come after all of ``after`` and still before all of ``before``."""
+    for p, most in before:
+        for q, least in after:
+            if least + zone[q][p] > most:
+                return False
+    return True
+
+
 class JointNode:
     """One moment at the end of a break; see the module's text."""
 
@@ -56,6 +84,7 @@ class JointNode:
         "breaks",
         "finished",
         "off",
+        "opened",
         "origins",
         "parent",
         "promise",
@@ -72,7 +101,8 @@ class JointNode:
         self.breaks = breaks
         self.finished = False
         self.admitted = False
-        self.off: tuple[int, int] | None = None
+        self.opened = 0
+        self.off = (0, 0)
         self.after: tuple[tuple[int, int], ...] = ()
         self.before: tuple[tuple[int, int], ...] = ()
         self.refs: tuple[
@@ -100,6 +130,7 @@ class JointProblem:
         self.own = tuple(own)
         self.pairs = tuple(pairs)
         self.admitted = Admitted(self.types)
+        self._offered: dict[object, list[tuple[int, int, int, int]]] = {}
 
     def roots(self) -> Iterable[JointNode]:
         root = JointNode(None, (0, 0), self.start, 0)
@@ -120,8 +151,10 @@ class JointProblem:
         self.admitted.add(node.beliefs, node.refs, zone, node.breaks)
         node.admitted = True
         opened, closed = zone[OPENED][START], zone[CLOSED][START]
-        at = [[zone[p][START] for p in points[:1]] for points in node.refs]
-        promise = max(node.promise, self._promise(node.beliefs, at, opened, closed, node.breaks))
+        at = [zone[points[0]][START] if points else closed for points in node.refs]
+        ways = [own.ways(belief) for own, belief in zip(self.own, node.beliefs, strict=True)]
+        breaks = max([own.breaks(belief) for own, belief in zip(self.own, node.beliefs, strict=True)])
+        promise = max(node.promise, (self._total(ways, at, opened, closed), node.breaks + breaks))
         for pair in self.pairs:
             total = pair.promise(node.beliefs, node.refs, zone)
             if total > promise[0]:
@@ -135,95 +168,143 @@ class JointProblem:
             done = JointNode(node, (end, node.breaks), node.beliefs, node.breaks)
             done.finished = True
             yield done
-        opening = Opening(node.zone)
-        opening.bind(OPENED, self.limits.cycle_ns, FOREVER_NS)
-        opening.bind(CLOSED, self.limits.contact_ns, FOREVER_NS)
+        courses: dict[tuple[tuple[Effect, ...], ...], list[_Course]] = {(): [self._any_course(node)]}
+        options: dict[tuple[int, tuple[Effect, ...]], list[_Course]] = {}
         before: dict[object, JointNode] = {}
         for kind in self.kinds:
             made: dict[object, JointNode] = {}
-            for moves in self._choices(node, opening, kind, ()):
-                self._child(node, opening, kind, moves, before, made)
-            yield from [child for key, child in before.items() if key not in made]
+            for course in self._courses(node, kind.effects, courses, options):
+                self._child(node, kind, course, before, made)
+            yield from [child for key, child in before.items() if key not in made and self._offers(child)]
             before = made
-        yield from before.values()
+        yield from filter(self._offers, before.values())
 
-    def _choices(
-        self, node: JointNode, opening: Opening, kind: BreakKind, chosen: tuple[Move | None, ...]
-    ) -> Iterator[tuple[Move | None, ...]]:
-        """Every possible set of moves over this break, one a type (None: ignored); bounds in ``opening``."""
-        i = len(chosen)
-        if i == len(self.types):
-            yield chosen
-        elif kind.effects[i] == IGNORED:
-            yield from self._choices(node, opening, kind, (*chosen, None))
-        else:
-            points = node.refs[i]
-            marks = opening.marks()
-            for move in self.types[i].moves(node.beliefs[i], kind.effects[i]):
-                if all(map(opening.bind, points, move.least_ns, move.most_ns)):
-                    yield from self._choices(node, opening, kind, (*chosen, move))
-                opening.undo(marks)
+    def _any_course(self, node: JointNode) -> _Course:
+        """Before any type is asked: what the flash limit and the contact want of the next opening."""
+        zone, limits = node.zone, self.limits
+        after = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
+        return _Course(after=after, opening=max([least + zone[p][START] for p, least in after]))
+
+    def _courses(
+        self,
+        node: JointNode,
+        effects: tuple[tuple[Effect, ...], ...],
+        courses: dict[tuple[tuple[Effect, ...], ...], list[_Course]],
+        options: dict[tuple[int, tuple[Effect, ...]], list[_Course]],
+    ) -> list[_Course]:
+        """All courses of the first types over a break with these effects on them; both dicts are memory."""
+        if effects not in courses:
+            key = (len(effects) - 1, effects[-1])
+            if key not in options:
+                options[key] = self._options(node, *key)
+            so_far = self._courses(node, effects[:-1], courses, options)
+            zone = node.zone
+            courses[effects] = [
+                _Course(
+                    course.beliefs + own.beliefs,
+                    course.refs + own.refs,
+                    course.ways + own.ways,
+                    max(course.breaks, own.breaks),
+                    course.after + own.after,
+                    course.before + own.before,
+                    max(course.opening, own.opening),
+                )
+                for course in so_far
+                for own in options[key]
+                if _agree(zone, course.after, own.before) and _agree(zone, own.after, course.before)
+            ]
+        return courses[effects]
+
+    def _options(self, node: JointNode, i: int, effects: tuple[Effect, ...]) -> list[_Course]:
+        """How type ``i`` by itself can go on over a break with these effects."""
+        zone, points, own = node.zone, node.refs[i], self.own[i]
+        if effects == IGNORED:
+            belief = node.beliefs[i]
+            return [_Course((belief,), (points,), (own.ways(belief),), own.breaks(belief))]
+        found = []
+        for move in self.types[i].moves(node.beliefs[i], effects):
+            ways = own.ways(move.belief)
+            after = tuple(zip(points, move.least_ns, strict=True))
+            before = tuple(
+                [(p, most) for p, most in zip(points, move.most_ns, strict=True) if most < FOREVER_NS]
+            )
+            if ways and _agree(zone, after, before):
+                refs = tuple([NEW if age < 0 else points[age] for age in move.left])
+                opening = max([least + zone[p][START] for p, least in after], default=0)
+                breaks = own.breaks(move.belief)
+                found.append(_Course((move.belief,), (refs,), (ways,), breaks, after, before, opening))
+        return found
 
     def _child(
         self,
         node: JointNode,
-        opening: Opening,
         kind: BreakKind,
-        moves: tuple[Move | None, ...],
+        course: _Course,
         before: dict[object, JointNode],
         made: dict[object, JointNode],
     ) -> None:
-        """Add the child of these moves to ``made``; where the next shorter kind made the same, widen that."""
-        beliefs = []
-        refs = []
-        for i, move in enumerate(moves):
-            if move is None:
-                beliefs.append(node.beliefs[i])
-                refs.append(node.refs[i])
-            else:
-                beliefs.append(move.belief)
-                points = node.refs[i]
-                refs.append(tuple([NEW if age < 0 else points[age] for age in move.left]))
-        key = (tuple(beliefs), tuple(refs), tuple(opening.after), tuple(opening.before))
+        """Add the child of this course to ``made``; where the next shorter kind made the same, widen that."""
+        beliefs, refs, ways, breaks, *bounds, opened = course
+        key = (beliefs, refs, *bounds)
         child = before.get(key)
-        if child is not None and child.off is not None and child.off[1] == kind.first_ns:
+        if child is not None and child.off[1] == kind.first_ns:
             child.off = (child.off[0], kind.last_ns)
             made[key] = child
             return
-        opened = opening.earliest()
         closed = opened + kind.first_ns
         zone = node.zone
-        at = [[closed if p == NEW else zone[p][START] for p in points[:1]] for points in refs]
-        promise = max(node.promise, self._promise(beliefs, at, opened, closed, node.breaks + 1))
-        if promise[0] >= UNREACHABLE:
-            return
-        made[key] = child = JointNode(node, promise, key[0], node.breaks + 1)
-        child.refs = key[1]
+        at = [closed if not points or points[0] == NEW else zone[points[0]][START] for points in refs]
+        total = self._total(ways, at, opened, closed)
+        child = JointNode(
+            node, max(node.promise, (total, node.breaks + 1 + breaks)), beliefs, node.breaks + 1
+        )
+        child.refs = refs
+        child.opened = opened
         child.off = (kind.first_ns, kind.last_ns)
-        child.after = key[2]
-        child.before = key[3]
+        child.after, child.before = bounds
+        made[key] = child
 
-    def _promise(
-        self, beliefs: Sequence[int], at: Sequence[Sequence[int]], opened: int, closed: int, breaks: int
-    ) -> Promise:
-        """What no finish through these beliefs can beat; ``at`` holds each age's earliest time by type."""
-        next_opening = max(opened + self.limits.cycle_ns, closed)
-        total, cycles = 0, 0
-        for own, belief, ages in zip(self.own, beliefs, at, strict=True):
-            ways = own.ways(belief)
-            if not ways:
-                return UNREACHABLE, UNREACHABLE
-            latest = ages[0] if ages else closed
-            needs = min([max(latest + on, next_opening) + rest for on, rest in ways])
-            total = max(total, needs)
-            cycles = max(cycles, own.breaks(belief))
-        return total, breaks + cycles
+    def _offers(self, child: JointNode) -> bool:
+        """Whether a child without older points is more than what was offered before (:meth:`admit` does the rest)."""
+        if any([points and points != _FROM_THIS for points in child.refs]):
+            return True
+        at, (least, most), breaks = child.opened, child.off, child.breaks
+        key = (child.beliefs, child.refs)
+        known = self._offered.setdefault(key, [])
+        for its_at, its_least, its_most, its_breaks in known:
+            if its_at + its_least <= at + least and its_at <= at and its_least <= least and its_most >= most:
+                if its_breaks <= breaks:
+                    return False
+        known.append((at, least, most, breaks))
+        return True
+
+    def _total(self, ways: Sequence[tuple[Way, ...]], at: Sequence[int], opened: int, closed: int) -> int:
+        """What no finish can beat: for each type its ways on, and the closing it counts from, earliest."""
+        next_opening = max(opened + self.limits.cycle_ns, closed + self.limits.contact_ns)
+        total = 0
+        for own, latest in zip(ways, at, strict=True):
+            needs = UNREACHABLE
+            for on, rest in own:
+                opening = latest + on
+                end = (opening if opening > next_opening else next_opening) + rest
+                if rest == 0:
+                    end = max(opening, opened + self.limits.cycle_ns, closed)
+                if end < needs:
+                    needs = end
+            if needs > total:
+                total = needs
+        return total
 
     def _make_zone(self, node: JointNode) -> None:
         parent, off = node.parent, node.off
         assert parent is not None
-        assert off is not None
         keep = sorted({p for points in node.refs for p in points if p != NEW})
+        if not keep:
+            opened, (least, most) = node.opened, off
+            node.zone = ((0, FREE, FREE), (opened, 0, -most), (opened + least, least, 0))
+            node.refs = tuple([(CLOSED,) if points else () for points in node.refs])
+            node.origins = (0, node.breaks, node.breaks)
+            return
         zone = advance(parent.zone, node.after, node.before, off, keep)
         place = {old: OLDER + i for i, old in enumerate(keep)} | {NEW: CLOSED}
         origins = [0, node.breaks, node.breaks, *[parent.origins[p] for p in keep]]
@@ -256,7 +337,7 @@ class JointProblem:
                 return None
             for age in waits:
                 end = max(end, zone[points[age]][START] + lamp.settled_ns)
-        return end if node.off is not None else None
+        return end if node.parent is not None else None
 
 
 def breaks_of(node: JointNode) -> list[tuple[tuple[int, int], list[Bind]]]:
@@ -264,7 +345,7 @@ def breaks_of(node: JointNode) -> list[tuple[tuple[int, int], list[Bind]]]:
     path = []
     at: JointNode | None = node
     while at is not None and at.parent is not None:
-        if at.off is not None:
+        if not at.finished:
             from_edge = at.parent.origins
             binds = [
                 Bind(from_edge[p], p != OPENED, at_least, length)

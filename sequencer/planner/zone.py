@@ -32,44 +32,6 @@ AT_REST: Zone = ((0, FREE, FREE), (FREE, 0, FREE), (FREE, FREE, 0))
 """Before the first break: nothing has been, so nothing binds."""
 
 
-class Opening:
-    """The next opening, held against points of a zone while its bounds are being chosen."""
-
-    def __init__(self, zone: Zone) -> None:
-        self.zone = zone
-        self.after: list[tuple[int, int]] = [(START, 0)]
-        self.before: list[tuple[int, int]] = []
-
-    def bind(self, point: int, least: int, most: int) -> bool:
-        """Ask for the opening ``least`` to ``most`` after ``point``; False when that cannot be."""
-        zone = self.zone
-        bounded = most < FOREVER_NS
-        if bounded and (least > most or any(needs + zone[p][point] > most for p, needs in self.after)):
-            return False
-        row = zone[point]
-        for other, limit in self.before:
-            if least + row[other] > limit:
-                return False
-        self.after.append((point, least))
-        if bounded:
-            self.before.append((point, most))
-        return True
-
-    def marks(self) -> tuple[int, int]:
-        """Where the bounds stand now, for :meth:`undo`."""
-        return len(self.after), len(self.before)
-
-    def undo(self, marks: tuple[int, int]) -> None:
-        """Take back every bind since ``marks``."""
-        del self.after[marks[0] :]
-        del self.before[marks[1] :]
-
-    def earliest(self) -> int:
-        """The earliest opening, from the start of the train (ns)."""
-        zone = self.zone
-        return max(needs + zone[point][START] for point, needs in self.after)
-
-
 def advance(
     zone: Zone,
     after: Sequence[tuple[int, int]],
@@ -80,7 +42,7 @@ def advance(
     """The zone at the closing of one more break, with the points ``keep`` of the old one left in it.
 
     The opening comes at least ``after`` and at most ``before`` each named point; the break lasts ``off``
-    (least, most). The bounds must have been found possible by :class:`Opening`.
+    (least, most). The bounds must be known to be possible together.
     """
     least, most = off
     old = (START, *keep)
