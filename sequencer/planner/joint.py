@@ -26,6 +26,7 @@ from sequencer.units import FOREVER_NS
 
 
 _FROM_THIS = (NEW,)
+_PLAIN = ((), (CLOSED,))
 
 
 class Limits(NamedTuple):
@@ -52,7 +53,7 @@ class Bind(NamedTuple):
 class _Course(NamedTuple):
     """How some of the types go on over the next break, one entry a type, and when it may open.
 
-    ``after`` and ``before`` hold (point, ns): at least, at most so long after it; ``opening``: the earliest.
+    ``after`` and ``before`` hold (point, ns): it opens at least, at most so long after that point.
     """
 
     beliefs: tuple[int, ...] = ()
@@ -61,7 +62,6 @@ class _Course(NamedTuple):
     breaks: int = 0
     after: tuple[tuple[int, int], ...] = ()
     before: tuple[tuple[int, int], ...] = ()
-    opening: int = 0
 
 
 def _agree(zone: Zone, after: Sequence[tuple[int, int]], before: Sequence[tuple[int, int]]) -> bool:
@@ -130,6 +130,9 @@ class JointProblem:
         self.own = tuple(own)
         self.pairs = tuple(pairs)
         self.admitted = Admitted(self.types)
+        self._always = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
+        self._plain_courses: dict[object, list[_Course]] = {}
+        self._known_options: dict[object, list[_Course]] = {}
         self._offered: dict[object, list[tuple[int, int, int, int]]] = {}
 
     def roots(self) -> Iterable[JointNode]:
@@ -168,38 +171,35 @@ class JointProblem:
             done = JointNode(node, (end, node.breaks), node.beliefs, node.breaks)
             done.finished = True
             yield done
-        courses: dict[tuple[tuple[Effect, ...], ...], list[_Course]] = {(): [self._any_course(node)]}
-        options: dict[tuple[int, tuple[Effect, ...]], list[_Course]] = {}
+        zone = node.zone
+        plain = len(zone) == OLDER and all([points in _PLAIN for points in node.refs])
+        courses: dict[object, list[_Course]] = self._plain_courses if plain else {}
         before: dict[object, JointNode] = {}
         for kind in self.kinds:
             made: dict[object, JointNode] = {}
-            for course in self._courses(node, kind.effects, courses, options):
-                self._child(node, kind, course, before, made)
+            for course in self._courses(node, kind.effects, courses):
+                if _agree(zone, self._always, course.before):
+                    self._child(node, kind, course, before, made)
             yield from [child for key, child in before.items() if key not in made and self._offers(child)]
             before = made
         yield from filter(self._offers, before.values())
 
-    def _any_course(self, node: JointNode) -> _Course:
-        """Before any type is asked: what the flash limit and the contact want of the next opening."""
-        zone, limits = node.zone, self.limits
-        after = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
-        return _Course(after=after, opening=max([least + zone[p][START] for p, least in after]))
-
     def _courses(
-        self,
-        node: JointNode,
-        effects: tuple[tuple[Effect, ...], ...],
-        courses: dict[tuple[tuple[Effect, ...], ...], list[_Course]],
-        options: dict[tuple[int, tuple[Effect, ...]], list[_Course]],
+        self, node: JointNode, effects: tuple[tuple[Effect, ...], ...], memory: dict[object, list[_Course]]
     ) -> list[_Course]:
-        """All courses of the first types over a break with these effects on them; both dicts are memory."""
-        if effects not in courses:
-            key = (len(effects) - 1, effects[-1])
-            if key not in options:
-                options[key] = self._options(node, *key)
-            so_far = self._courses(node, effects[:-1], courses, options)
+        """All courses of the first types over a break with these effects on them.
+
+        Where every type counts from the latest closing or from long ago, they do not hang on the zone, and
+        ``memory`` may serve for the whole search.
+        """
+        if not effects:
+            return [_Course()]
+        n = len(effects)
+        key = (effects, node.beliefs[:n], node.refs[:n])
+        found = memory.get(key)
+        if found is None:
             zone = node.zone
-            courses[effects] = [
+            found = memory[key] = [
                 _Course(
                     course.beliefs + own.beliefs,
                     course.refs + own.refs,
@@ -207,32 +207,35 @@ class JointProblem:
                     max(course.breaks, own.breaks),
                     course.after + own.after,
                     course.before + own.before,
-                    max(course.opening, own.opening),
                 )
-                for course in so_far
-                for own in options[key]
+                for own in self._options(node, n - 1, effects[-1])
+                if len(own.before) == 0 or _agree(zone, own.after, own.before)
+                for course in self._courses(node, effects[:-1], memory)
                 if _agree(zone, course.after, own.before) and _agree(zone, own.after, course.before)
             ]
-        return courses[effects]
+        return found
 
     def _options(self, node: JointNode, i: int, effects: tuple[Effect, ...]) -> list[_Course]:
-        """How type ``i`` by itself can go on over a break with these effects."""
-        zone, points, own = node.zone, node.refs[i], self.own[i]
+        """How type ``i`` by itself can go on over a break with these effects, whatever the zone."""
+        belief, points = node.beliefs[i], node.refs[i]
+        key = (i, belief, points, effects)
+        found = self._known_options.get(key)
+        if found is not None:
+            return found
+        own = self.own[i]
+        found = self._known_options[key] = []
         if effects == IGNORED:
-            belief = node.beliefs[i]
-            return [_Course((belief,), (points,), (own.ways(belief),), own.breaks(belief))]
-        found = []
-        for move in self.types[i].moves(node.beliefs[i], effects):
+            found.append(_Course((belief,), (points,), (own.ways(belief),), own.breaks(belief)))
+            return found
+        for move in self.types[i].moves(belief, effects):
             ways = own.ways(move.belief)
-            after = tuple(zip(points, move.least_ns, strict=True))
-            before = tuple(
-                [(p, most) for p, most in zip(points, move.most_ns, strict=True) if most < FOREVER_NS]
-            )
-            if ways and _agree(zone, after, before):
+            if ways:
+                after = tuple(zip(points, move.least_ns, strict=True))
+                before = tuple([b for b in zip(points, move.most_ns, strict=True) if b[1] < FOREVER_NS])
                 refs = tuple([NEW if age < 0 else points[age] for age in move.left])
-                opening = max([least + zone[p][START] for p, least in after], default=0)
-                breaks = own.breaks(move.belief)
-                found.append(_Course((move.belief,), (refs,), (ways,), breaks, after, before, opening))
+                found.append(
+                    _Course((move.belief,), (refs,), (ways,), own.breaks(move.belief), after, before)
+                )
         return found
 
     def _child(
@@ -244,15 +247,17 @@ class JointProblem:
         made: dict[object, JointNode],
     ) -> None:
         """Add the child of this course to ``made``; where the next shorter kind made the same, widen that."""
-        beliefs, refs, ways, breaks, *bounds, opened = course
-        key = (beliefs, refs, *bounds)
+        beliefs, refs, ways, breaks, after, not_after = course
+        key = (beliefs, refs, after, not_after)
         child = before.get(key)
         if child is not None and child.off[1] == kind.first_ns:
             child.off = (child.off[0], kind.last_ns)
             made[key] = child
             return
-        closed = opened + kind.first_ns
         zone = node.zone
+        after += self._always
+        opened = max([least + zone[p][START] for p, least in after])
+        closed = opened + kind.first_ns
         at = [closed if not points or points[0] == NEW else zone[points[0]][START] for points in refs]
         total = self._total(ways, at, opened, closed)
         child = JointNode(
@@ -261,7 +266,7 @@ class JointProblem:
         child.refs = refs
         child.opened = opened
         child.off = (kind.first_ns, kind.last_ns)
-        child.after, child.before = bounds
+        child.after, child.before = after, not_after
         made[key] = child
 
     def _offers(self, child: JointNode) -> bool:
