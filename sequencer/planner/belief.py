@@ -69,6 +69,8 @@ class LampType:
         self._overruns = behaviour.overflow == "ignored"
         self._last_use = behaviour.codes[-1] if behaviour.overflow == "wraps" else wanted
         self._lost: list[bool] = []
+        self._condensed: dict[frozenset[tuple[int, State]], tuple[int, tuple[int, ...]]] = {}
+        self._regions: dict[frozenset[int], list[Piece[Supply]]] = {}
         self._numbers: dict[Belief, int] = {}
         self._moves: dict[tuple[int, tuple[Effect, ...]], tuple[Move, ...]] = {}
         self._noticed: dict[tuple[State, Effect, Supply, bool], tuple[tuple[int, State], ...]] = {}
@@ -81,7 +83,7 @@ class LampType:
 
     def resting_on(self, scenes: Iterable[int]) -> int:
         """The belief of lamps lit and settled on any of these scenes."""
-        number, _ = self._condense([(SETTLED_AGE, self.behaviour.rest(scene)) for scene in scenes])
+        number, _ = self._condense(frozenset((SETTLED_AGE, self.behaviour.rest(scene)) for scene in scenes))
         return number
 
     def ages(self, number: int) -> int:
@@ -99,7 +101,7 @@ class LampType:
         """
         key = (number, effects)
         if key not in self._moves:
-            regions = [self._regions(number, age) for age in range(self.ages(number))]
+            regions = [self._regions_of(number, age) for age in range(self.ages(number))]
             moves = []
             for chosen in product(*regions):
                 newer_first = zip(chosen, chosen[1:], strict=False)
@@ -128,7 +130,7 @@ class LampType:
                         states = self.behaviour.notice(state, effect, supply, sure=sure)
                         noticed = self._noticed[key] = tuple([(NEW, s) for s in states])
                     after.update(noticed)
-        return self._condense(after)
+        return self._condense(frozenset(after))
 
     def aged(self, number: int, supply_ns: tuple[int, ...]) -> tuple[int, tuple[int, ...]]:
         """The belief once each age has certainly had so much supply: settled trains become scenes.
@@ -146,7 +148,7 @@ class LampType:
             after: list[tuple[int, State]] = []
             for age, state in self.beliefs[number]:
                 after += self._later(age, state, LONG_LIT if age == SETTLED_AGE else had[age])
-            self._aged[key] = self._condense(after)
+            self._aged[key] = self._condense(frozenset(after))
         return self._aged[key]
 
     def _later(self, age: int, state: State, supply: Supply) -> list[tuple[int, State]]:
@@ -167,7 +169,7 @@ class LampType:
             self._finish[number] = waits if ends == {self.wanted} else None
         return self._finish[number]
 
-    def _regions(self, number: int, age: int) -> list[Piece[Supply]]:
+    def _regions_of(self, number: int, age: int) -> list[Piece[Supply]]:
         """The supply lengths that differ for the states of this age."""
         g = self.behaviour.guards
         cuts: set[int] = set()
@@ -182,7 +184,10 @@ class LampType:
                 cuts |= {self.continues_ns, g.same_train.last_ns, self.settled_ns}
                 if self.warm_ns > g.same_train.last_ns:
                     cuts.add(self.warm_ns)
-        return pieces(cuts, FOREVER_NS, self.behaviour.supply)
+        key = frozenset(cuts)
+        if key not in self._regions:
+            self._regions[key] = pieces(cuts, FOREVER_NS, self.behaviour.supply)
+        return self._regions[key]
 
     def _number(self, belief: Belief) -> int:
         number = self._numbers.get(belief)
@@ -194,7 +199,13 @@ class LampType:
             self._lost.append(state.pending == SOME_COUNT or step_lost)
         return number
 
-    def _condense(self, states: Iterable[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
+    def _condense(self, states: frozenset[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
+        found = self._condensed.get(states)
+        if found is None:
+            found = self._condensed[states] = self._joined(states)
+        return found
+
+    def _joined(self, states: Iterable[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
         by_age: dict[int, set[State]] = {}
         for age, state in states:
             by_age.setdefault(age, set()).add(state)
@@ -207,9 +218,8 @@ class LampType:
                 if not self.behaviour.counts:
                     kept = {SETTLED_AGE: joined}
                 break
-        pending = [age for age, group in kept.items() if any(s.pending for s in group)]
-        counts = sum(s.pending != 0 for age in pending for s in kept[age])
-        if counts > _PENDING_APART and len(pending) > 1:
+        pending = [age for age, group in kept.items() for s in group if s.pending]
+        if len(pending) > _PENDING_APART and pending[0] != pending[-1]:
             kept = {age: group for age, group in kept.items() if age < pending[0]}
             kept[pending[0]] = {State(ANY_SCENE, SOME_COUNT)}
         left = [age for age in kept if age != SETTLED_AGE]
@@ -254,7 +264,7 @@ def _merged(moves: list[Move], ages: int) -> tuple[Move, ...]:
     for age in range(ages):
         at: dict[tuple[object, ...], Move] = {}
         joined: list[Move] = []
-        for move in sorted(moves):
+        for move in sorted(moves, key=lambda m: m.least_ns[age]):
             rest = (
                 move.least_ns[:age],
                 move.least_ns[age + 1 :],
