@@ -113,7 +113,11 @@ class JointNode:
 
 
 class JointProblem:
-    """The types on one circuit, where their beliefs start, and what the search asks (search.Problem)."""
+    """The types on one circuit, where their beliefs start, and what the search asks (search.Problem).
+
+    ``haste`` above 1 makes the way still ahead weigh that many times more: the first finish comes sooner
+    and is no longer the best.
+    """
 
     def __init__(
         self,
@@ -122,6 +126,7 @@ class JointProblem:
         limits: Limits,
         own: Sequence[OwnDistance],
         pairs: Sequence[PairBound] = (),
+        haste: int = 1,
     ) -> None:
         self.types = tuple(types)
         self.start = tuple(start)
@@ -129,6 +134,7 @@ class JointProblem:
         self.kinds = break_kinds([t.behaviour for t in types], limits.max_dark_ns)
         self.own = tuple(own)
         self.pairs = tuple(pairs)
+        self.haste = haste
         self.admitted = Admitted(self.types)
         self._always = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
         self._plain_courses: dict[object, list[_Course]] = {}
@@ -157,13 +163,13 @@ class JointProblem:
         at = [zone[points[0]][START] if points else closed for points in node.refs]
         ways = [own.ways(belief) for own, belief in zip(self.own, node.beliefs, strict=True)]
         breaks = max([own.breaks(belief) for own, belief in zip(self.own, node.beliefs, strict=True)])
-        promise = max(node.promise, (self._total(ways, at, opened, closed), node.breaks + breaks))
+        total = self._total(ways, at, opened, closed)
+        if total >= UNREACHABLE:
+            return None
         for pair in self.pairs:
-            total = pair.promise(node.beliefs, node.refs, zone)
-            if total > promise[0]:
-                promise = (total, promise[1])
-        node.promise = promise
-        return node if promise[0] < UNREACHABLE else None
+            total = max(total, pair.promise(node.beliefs, node.refs, zone))
+        node.promise = max(node.promise, (total, node.breaks + breaks))
+        return node
 
     def successors(self, node: JointNode) -> Iterable[JointNode]:
         end = self._end(node)
@@ -287,6 +293,7 @@ class JointProblem:
         """What no finish can beat: for each type its ways on, and the closing it counts from, earliest."""
         next_opening = max(opened + self.limits.cycle_ns, closed + self.limits.contact_ns)
         total = 0
+        ahead = 0
         for own, latest in zip(ways, at, strict=True):
             needs = UNREACHABLE
             for on, rest in own:
@@ -298,7 +305,8 @@ class JointProblem:
                     needs = end
             if needs > total:
                 total = needs
-        return total
+            ahead += needs - closed
+        return total if self.haste == 1 else closed + self.haste * ahead
 
     def _make_zone(self, node: JointNode) -> None:
         parent, off = node.parent, node.off
