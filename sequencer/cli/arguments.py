@@ -1,0 +1,256 @@
+"""What may be typed, and what was: every misfit as a plain line of its own."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import re
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, NoReturn
+
+from sequencer import __version__
+from sequencer.errors import InputError
+
+if TYPE_CHECKING:
+    from sequencer.planner import Start
+
+MAX_TRIALS = 1_000_000
+"""Some minutes to hours of computing; more tells nothing that another seed would not."""
+
+COMMANDS = {
+    "check": "what hangs on a pad, and what is doubtful about it",
+    "plan": "find the train for a scene, with its proof; nothing is sent",
+    "play": "find the train for a scene and send it through the site's relay",
+    "rehearse": "play the train for a scene on many simulated pads",
+    "demo": "watch the Quarry Lane lido at dusk; needs no hardware and no files",
+}
+_SCENE = "SITE --circuit CIRCUIT --scene SCENE [--from LAMP=SCENE ...] [--from-dark | --after-cut]"
+_USAGE = {
+    "check": "SITE [--json]",
+    "plan": f"{_SCENE} [--json]",
+    "play": f"{_SCENE} [--yes] [--vcd FILE] [--json]",
+    "rehearse": f"{_SCENE} [--trials N] [--seed K] [--json]",
+    "demo": "[--plain] [--seed K] [--speed X] [--json]",
+}
+_CAUTION = (
+    "Mains and water kill; flashing light can bring on seizures; whoever swims is in danger when it goes "
+    "dark. Clear the water before a train is sent. Wiring is for licensed people, under your local code."
+)
+_WIDTH = 100
+_STATUS = "Exit status: 0 yes, 1 the honest answer is no, 2 bad input, 3 hardware failed, 130 broken off."
+
+
+class Arguments(argparse.Namespace):
+    """What was typed, checked as far as it can be without reading the site file."""
+
+    command: str
+    json: bool
+    debug: bool
+    site: str
+    circuit: str | None
+    scene: str | None
+    known: tuple[tuple[str, str], ...]
+    start: Start
+    yes: bool
+    vcd: str | None
+    trials: int
+    seed: int
+    plain: bool
+    speed: float
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong as an InputError instead of ending the program."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputError(f"{self.prog}: {message}; {self.prog} --help tells more")
+
+
+def parse(given: Sequence[str]) -> Arguments:
+    """The arguments of one command.
+
+    :raises InputError: with one line a problem.
+    :raises SystemExit: ``--help`` or ``--version`` was asked for and printed.
+    """
+    word, rest = (given[0], given[1:]) if given else ("", ())
+    if word == "--version":
+        raise _shown(f"lampstep {__version__}")
+    if word in {"--help", "-h"}:
+        raise _shown(_help())
+    if not word or word.startswith("-"):
+        raise InputError("lampstep: the first word is a command: try lampstep demo, or see lampstep --help")
+    if word not in COMMANDS:
+        raise InputError(f"lampstep: no command {_meant(word, COMMANDS)}")
+    arguments, left = _parser(word).parse_known_args(rest, namespace=Arguments(command=word))
+    problems = [*_left_over(word, left), *_doubled(arguments)]
+    if word != "demo" and not arguments.site:
+        problems.append(f"lampstep {word}: no site file: name one, as in lampstep {word} {_USAGE[word]}")
+    if problems:
+        raise InputError(problems)
+    return arguments
+
+
+def _shown(text: str) -> SystemExit:
+    print(text)  # noqa: T201 - it was asked for
+    return SystemExit(0)
+
+
+def _help() -> str:
+    from textwrap import fill  # noqa: PLC0415 - only here
+
+    commands = "\n".join(f"  {name:10}{words}" for name, words in COMMANDS.items())
+    return f"""usage: lampstep COMMAND ... (lampstep COMMAND --help tells more)
+
+Bring every underwater lamp on one supply onto one scene, by breaks in that supply.
+
+{commands}
+
+{fill(_CAUTION, _WIDTH)}
+
+{fill(_STATUS, _WIDTH)}"""
+
+
+def _meant(word: str, known: Sequence[str] | dict[str, str]) -> str:
+    from sequencer.tomlfile import did_you_mean, quoted  # noqa: PLC0415 - only when something is wrong
+
+    hint = did_you_mean(word, known)
+    return quoted(word) + (f": {hint}" if hint else "")
+
+
+def _left_over(command: str, left: Sequence[str]) -> Iterator[str]:
+    for word in (word for word in left if word.startswith("-")):
+        options = [*re.findall(r"--[a-z-]+", _USAGE[command]), "--debug"]
+        yield f"lampstep {command}: no option {_meant(word.partition('=')[0], options)}"
+    if loose := [f'"{word}"' for word in left if not word.startswith("-")]:
+        words = "put quotes around a name with spaces"
+        yield f"lampstep {command}: {', '.join(loose)} left over: {words}"
+
+
+def _doubled(arguments: Arguments) -> Iterator[str]:
+    from_option: dict[str, str] = {}
+    for lamp, scene in getattr(arguments, "known", ()):
+        if lamp in from_option:
+            yield f'--from: lamp "{lamp}" is given twice ("{from_option[lamp]}" and "{scene}"): give it once'
+        from_option.setdefault(lamp, scene)
+
+
+def _parser(name: str) -> _Parser:
+    """The parser of one command; five would take as long to make as the planner to load."""
+    parser = _Parser(
+        prog=f"lampstep {name}",
+        usage=f"lampstep {name} {_USAGE[name]}",
+        description=f"{COMMANDS[name][0].upper()}{COMMANDS[name][1:]}.",
+        epilog=_STATUS if name in {"check", "demo"} else f"{_CAUTION} {_STATUS}",
+        formatter_class=partial(argparse.HelpFormatter, width=_WIDTH),
+        allow_abbrev=False,
+    )
+    if name != "demo":
+        parser.add_argument("site", nargs="?", default="", metavar="SITE", help="the site file (TOML)")
+    if name in {"plan", "play", "rehearse"}:
+        _add_scene(parser)
+    if name in _ADD:
+        _ADD[name](parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON object instead of text")
+    parser.add_argument("--debug", action="store_true", help="show where in the program a fault is")
+    return parser
+
+
+def _add_scene(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--circuit", metavar="CIRCUIT", help="a circuit of the site")
+    parser.add_argument("--scene", metavar="SCENE", help="a scene of the site")
+    parser.add_argument(
+        "--from",
+        dest="known",
+        action=_Collect,
+        type=_lamp_scene,
+        default=(),
+        metavar="LAMP=SCENE",
+        help="a lamp is known to rest on this scene of its own; give it again for each such lamp",
+    )
+    start = parser.add_mutually_exclusive_group()
+    start.add_argument(
+        "--from-dark",
+        dest="start",
+        action="store_const",
+        const="dark",
+        default="rest",
+        help="the lamps have been without supply for long; the train gets its lead-in first",
+    )
+    start.add_argument(
+        "--after-cut",
+        dest="start",
+        action="store_const",
+        const="cut",
+        help="a train was cut short or the supply came and went; the train gets its lead-in first",
+    )
+
+
+class _Collect(argparse.Action):
+    def __call__(
+        self,
+        _parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        value: object,
+        _option: str | None = None,
+    ) -> None:
+        setattr(namespace, self.dest, (*getattr(namespace, self.dest), value))
+
+
+def _add_play(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--yes", action="store_true", help="nobody is in the water: do not ask")
+    parser.add_argument("--vcd", metavar="FILE", help="write the edges as a value change dump, a new file")
+
+
+def _add_rehearse(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--trials", type=_whole(1, MAX_TRIALS), default=1000, metavar="N", help="default 1000"
+    )
+    _add_seed(parser)
+
+
+def _add_demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--plain", action="store_true", help="no colours and no waiting, for logs")
+    _add_seed(parser)
+    parser.add_argument(
+        "--speed", type=_speed, default=1.0, metavar="X", help="2 is twice as fast; default 1"
+    )
+
+
+def _add_seed(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--seed", type=_whole(0, 2**63 - 1), default=1, metavar="K", help="of all chance; default 1"
+    )
+
+
+_ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
+    "play": _add_play,
+    "rehearse": _add_rehearse,
+    "demo": _add_demo,
+}
+
+
+def _lamp_scene(text: str) -> tuple[str, str]:
+    lamp, equals, scene = text.partition("=")
+    if not (lamp and equals and scene):
+        raise argparse.ArgumentTypeError(f'must be LAMP=SCENE, not "{text}"')
+    return lamp, scene
+
+
+def _whole(least: int, most: int) -> Callable[[str], int]:
+    def whole(text: str) -> int:
+        if not (text.isascii() and text.isdigit() and len(text) < 20 and least <= int(text) <= most):
+            raise argparse.ArgumentTypeError(f'must be a whole number from {least} to {most}, not "{text}"')
+        return int(text)
+
+    return whole
+
+
+def _speed(text: str) -> float:
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = math.nan
+    if not 0.1 <= speed <= 1000:
+        raise argparse.ArgumentTypeError(f'must be a number from 0.1 to 1000, not "{text}"')
+    return speed

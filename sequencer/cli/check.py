@@ -1,0 +1,100 @@
+"""``lampstep check``: what hangs on a pad, and what is doubtful about it."""
+
+from __future__ import annotations
+
+from sequencer.cli.answer import YES, Answer
+from sequencer.cli.arguments import Arguments
+from sequencer.datasheet import Datasheet
+from sequencer.doubts import Doubt, doubts
+from sequencer.sitefile import Circuit, Pad, load_site
+from sequencer.tomlfile import quoted
+from sequencer.words import table
+
+CHOOSES = {"count": "counts breaks", "step": "steps with each break"}
+KEEPS = {
+    "remembered": "keeps its scene when long dark",
+    "first": "goes to its first scene when long dark",
+    "next": "goes one scene on when long dark",
+}
+
+
+def run(arguments: Arguments) -> Answer:
+    """Read everything; doubts do not change the exit status."""
+    pad = load_site(arguments.site)
+    found = doubts(pad)
+    return Answer(YES, _fields(pad, found), _text(pad, found))
+
+
+def _fields(pad: Pad, found: tuple[Doubt, ...]) -> dict[str, object]:
+    return {
+        "site": pad.site.name,
+        "circuits": [
+            {
+                "circuit": circuit.name,
+                "relay": circuit.relay.model_dump(),
+                "lamps": [{"lamp": lamp.name, "datasheet": lamp.stem} for lamp in circuit.lamps],
+            }
+            for circuit in pad.circuits
+        ],
+        "datasheets": [
+            {
+                "datasheet": stem,
+                "name": sheet.lamp.name,
+                "selects_by": sheet.lamp.selects_by,
+                "resets": sheet.off.reset is not None,
+                "after_power_down": sheet.lamp.after_power_down,
+                "scenes": [{"code": scene.code, "name": scene.name} for scene in sheet.scenes],
+            }
+            for stem, sheet in pad.datasheets.items()
+        ],
+        "scenes": [{"scene": scene.name, "picks": _picks(pad, scene.name)} for scene in pad.scenes],
+        "doubts": [{"where": doubt.where, "what": doubt.what, "remedy": doubt.remedy} for doubt in found],
+    }
+
+
+def _text(pad: Pad, found: tuple[Doubt, ...]) -> str:
+    lines = [f"{pad.site.name} ({pad.path})"]
+    for circuit in pad.circuits:
+        lines += ["", f"Circuit {quoted(circuit.name)}: {_relay(circuit)}"]
+        lines += table([(lamp.name, lamp.stem) for lamp in circuit.lamps], "ll")
+    lines += ["", "Types of lamp"]
+    lines += table([(stem, sheet.lamp.name, _kind(sheet)) for stem, sheet in pad.datasheets.items()], "lll")
+    if pad.scenes:
+        lines += ["", "Scenes"]
+        lines += table(
+            [("", *pad.datasheets), *(_row(pad, s.name) for s in pad.scenes)], "l" * (len(pad.datasheets) + 1)
+        )
+    lines += ["", "Doubts", *(f"  {doubt}" for doubt in found)]
+    lines += ["", "Nothing is wrong in these files."]
+    if pad.scenes:
+        first = f"--circuit {_word(pad.circuits[0].name)} --scene {_word(pad.scenes[0].name)}"
+        lines.append(f"Next: lampstep plan {_word(str(pad.path))} {first}")
+    return "\n".join(lines)
+
+
+def _relay(circuit: Circuit) -> str:
+    relay = circuit.relay
+    driver = f"relay on pin {relay.pin}" if relay.driver == "gpio" else "simulated relay"
+    contact = relay.contact.replace("_", " ")
+    return f"{driver} in the {relay.side}, {contact}, spread {relay.delays.spread_s * 1000:.1f} ms either way"
+
+
+def _kind(sheet: Datasheet) -> str:
+    reset = ", has a reset" if sheet.off.reset else ""
+    scenes = f"{len(sheet.scenes)} scene{'s' if len(sheet.scenes) > 1 else ''}"
+    return f"{CHOOSES[sheet.lamp.selects_by]}, {scenes}{reset}, {KEEPS[sheet.lamp.after_power_down]}"
+
+
+def _picks(pad: Pad, scene: str) -> dict[str, str | None]:
+    picked = {stem: pad.lamp_scene(pad.scene(scene), stem) for stem in pad.datasheets}
+    return {stem: None if found is None else found.name for stem, found in picked.items()}
+
+
+def _row(pad: Pad, scene: str) -> tuple[str, ...]:
+    return (scene, *(name or "-" for name in _picks(pad, scene).values()))
+
+
+def _word(name: str) -> str:
+    from shlex import quote  # noqa: PLC0415
+
+    return quote(name)

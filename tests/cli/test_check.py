@@ -1,0 +1,110 @@
+"""``check``: everything that is there, and doubts that change no exit status."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Run = Callable[[str], Any]
+
+
+def test_the_object_lists_all_that_is_there(run: Run) -> None:
+    said = run("check CORNER --json")
+    assert (said.status, said.err) == (0, "")
+    assert list(said.json) == ["site", "circuits", "datasheets", "scenes", "doubts"]
+    assert said.json["site"] == "Quarry Lane bench corner"
+    assert [(c["circuit"], c["lamps"]) for c in said.json["circuits"]] == [
+        ("one-way", [{"lamp": "carousel", "datasheet": "type-d"}]),
+        ("twins", [{"lamp": "left", "datasheet": "type-a"}, {"lamp": "right", "datasheet": "type-e"}]),
+    ]
+    assert said.json["circuits"][0]["relay"] == {
+        "driver": "simulated",
+        "side": "secondary",
+        "make_s": [0.005, 0.012],
+        "break_s": [0.003, 0.008],
+        "contact": "normally_closed",
+        "rated_cycles": 100000,
+    }
+    assert said.json["datasheets"][0] == {
+        "datasheet": "type-d",
+        "name": "Bench type D",
+        "selects_by": "step",
+        "resets": False,
+        "after_power_down": "remembered",
+        "scenes": [
+            {"code": 1, "name": "chalk"},
+            {"code": 2, "name": "kingfisher"},
+            {"code": 3, "name": "bracken"},
+            {"code": 4, "name": "gloaming"},
+        ],
+    }
+    assert said.json["scenes"][0] == {
+        "scene": "evening",
+        "picks": {"type-d": "kingfisher", "type-a": "millpond", "type-e": "millpond"},
+    }
+
+
+def test_doubts_are_told_and_the_status_stays_0(run: Run) -> None:
+    said = run("check CORNER")
+    assert (said.status, said.err) == (0, "")
+    doubts = said.out.partition("\nDoubts\n")[2].partition("\n\n")[0].splitlines()
+    assert [line.split(":")[0].strip() for line in doubts] == ["Quarry Lane bench corner", "one-way"]
+    doubt = run("check CORNER --json").json["doubts"][1]
+    assert doubt == {
+        "where": "one-way: type-d",
+        "what": "no break brings it to a known scene",
+        "remedy": "say what each shows: --from carousel=SCENE",
+    }
+    assert doubts[1] == "  " + ": ".join(doubt.values())
+
+
+def test_people_read_every_lamp_type_and_scene_and_what_to_do_next(
+    run: Run, with_paths: Callable[[str], str]
+) -> None:
+    lines = [" ".join(line.split()) for line in run("check LIDO").out.splitlines()]
+    for line in (
+        with_paths("Quarry Lane lido (LIDO)"),
+        'Circuit "plunge-pool": simulated relay in the secondary, normally closed, spread 6.0 ms either way',
+        "south steps type-c",
+        "type-b Bench type B counts breaks, 5 scenes, has a reset, goes to its first scene when long dark",
+        "festival passing shower turning leaves drifting mist",
+        "Nothing is wrong in these files.",
+    ):
+        assert line in lines
+    assert lines[-1] == with_paths("Next: lampstep plan LIDO --circuit lap-pool --scene evening")
+
+
+def test_a_pin_a_missing_pick_and_a_site_without_scenes(run: Run, site: Callable[..., str]) -> None:
+    gpio = (
+        'driver = "simulated"\nside = "secondary"                 #',
+        'driver = "gpio"\npin = 17\nside = "secondary" #',
+    )
+    no_pick = ('type-b = "tarn", ', "")
+    said = run(f"check {site('LIDO', gpio, no_pick)}")
+    assert said.status == 0
+    assert 'Circuit "lap-pool": relay on pin 17 in the secondary' in said.out
+    row = next(line for line in said.out.splitlines() if line.startswith("  evening"))
+    assert row.split() == ["evening", "millpond", "dragonfly", "-"]
+    assert run(f"check {site('LIDO', no_pick)} --json").json["scenes"][0]["picks"]["type-b"] is None
+
+
+@pytest.fixture
+def no_scenes(site: Callable[..., str]) -> str:
+    path = Path(site("CORNER"))
+    path.write_text(path.read_text(encoding="utf-8").partition("[[scene]]")[0], encoding="utf-8")
+    return str(path)
+
+
+def test_a_site_without_scenes_has_no_next_step(run: Run, no_scenes: str) -> None:
+    said = run(f"check {no_scenes}")
+    assert said.status == 0
+    assert "Next" not in said.out
+    assert "the site has no scenes" in said.out
+
+
+def test_no_scene_can_be_asked_for_where_there_is_none(run: Run, no_scenes: str) -> None:
+    said = run(f"plan {no_scenes} --circuit twins")
+    assert (said.status, said.err) == (2, "--scene is missing: the site has none\n")
