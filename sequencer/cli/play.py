@@ -1,0 +1,235 @@
+"""``lampstep play``: the train for a scene, sent through the site's relay, and what its edges really did.
+
+What is said before and while the train is sent goes to standard error; the judgement is the answer.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, NamedTuple
+
+from sequencer.cli.answer import BROKEN_OFF, HARDWARE, NO, YES, Answer
+from sequencer.cli.arguments import Arguments
+from sequencer.cli.asked import Asked, ask
+from sequencer.cli.fields import lamp_fields, plan_fields
+from sequencer.cli.plan import NOTHING, refused
+from sequencer.errors import InputError, LampstepError
+from sequencer.planner import Judgement, Plan, Refusal, judge, plan
+from sequencer.player.job import PlayResult
+from sequencer.player.kept import path_for
+from sequencer.player.process import play
+from sequencer.player.vcd import vcd_text
+from sequencer.tomlfile import quoted
+from sequencer.train import EdgeLog, Stamp
+from sequencer.words import breaks_words, table
+
+STATUS = {"finished": YES, "failed": HARDWARE, "broken off": BROKEN_OFF}
+
+
+class NotSent(LampstepError):  # noqa: N818 - no error: somebody may be in the water
+    """The user was asked and did not say that the water is clear."""
+
+    exit_status = BROKEN_OFF
+
+
+class Sent(NamedTuple):
+    """How a train was planned, how it went, what that comes to, and the files that have it."""
+
+    asked: Asked
+    plan: Plan
+    result: PlayResult
+    judgement: Judgement
+    log: Path | None
+    vcd: str | None
+
+    @property
+    def status(self) -> int:
+        """As the playing ended; a train that was finished but spoiled is the honest no."""
+        outcome = self.result.log.outcome
+        return NO if outcome == "finished" and self.judgement.spoiled else STATUS[outcome]
+
+    @property
+    def worst(self) -> tuple[int, Stamp] | None:
+        """The edge furthest from its due time, counted from 1; None when no edge was commanded."""
+        stamps = enumerate(self.result.log.stamps, start=1)
+        return max(stamps, key=lambda numbered: abs(numbered[1].late_s), default=None)
+
+
+def run(arguments: Arguments) -> Answer:
+    """Plan, ask where it matters, play, judge.
+
+    :raises InputError: bad input; nothing was sent.
+    :raises NotSent: the water is not clear.
+    :raises HardwareError: the relay could not be opened, or the player died; it says where the relay stands.
+    """
+    asked = ask(arguments)
+    found = plan(asked.request)
+    if isinstance(found, Refusal):
+        return refused(asked, found)
+    if found.train.pulses:
+        sent = _send(asked, found, arguments)
+    else:
+        sent = _judged(asked, found, PlayResult(EdgeLog((), "finished"), 0.0, 0.0))
+    return Answer(sent.status, _fields(sent), _text(sent))
+
+
+def _send(asked: Asked, found: Plan, arguments: Arguments) -> Sent:
+    relay = asked.hung.relay
+    if relay.contact == "normally_open" and not found.train.lead_in_s:
+        words = "the contact is normally open, so the lamps are dark before the train"
+        raise InputError(f"{asked.circuit}: {words}: add --from-dark")
+    keep = _keep(asked)
+    with _new_file(arguments.vcd) as vcd:
+        if relay.driver == "simulated":
+            _say(f"The relay of {asked.circuit} is simulated: nothing real is switched.")
+        else:
+            _clear_the_water(asked, found, sure=arguments.yes)
+        _say(f"Sending: {found.train.lead_in_s + found.train.total_s:.1f} s. Ctrl-C breaks it off.")
+        result = play(found.train, relay.delays, relay.model_dump(), _bounds(found), keep=keep)
+        try:
+            if vcd is not None:
+                vcd.write(vcd_text(result.log))
+                vcd.flush()
+        except OSError as error:
+            lost = f"{arguments.vcd} could not be written: {error.strerror}"
+            result = result._replace(notes=(*result.notes, lost))
+    return _judged(asked, found, result, keep if keep.exists() else None, arguments.vcd)
+
+
+def _judged(
+    asked: Asked, found: Plan, result: PlayResult, log: Path | None = None, vcd: str | None = None
+) -> Sent:
+    return Sent(asked, found, result, judge(asked.request, found.train, result.log), log, vcd)
+
+
+def _bounds(found: Plan) -> tuple[float, ...]:
+    """How far each edge may be commanded from its due time whatever the others do; none without a limit.
+
+    A length has an edge at either end, so each has half of the least slack.
+    """
+    slacks = [proof.slack_s for proof in found.lamps if proof.slack_s is not None]
+    return (min(slacks) / 2,) * (2 * found.train.relay_cycles) if slacks else ()
+
+
+def _keep(asked: Asked) -> Path:
+    try:
+        return path_for(asked.pad.site.name, asked.circuit)
+    except RuntimeError as error:  # neither $HOME nor an entry for this user
+        raise InputError(f"nowhere to keep the log ({error}): set XDG_STATE_HOME to a folder") from error
+
+
+@contextmanager
+def _new_file(name: str | None) -> Iterator[IO[str] | None]:
+    """A file that is not there yet, made before anything is sent and removed if nothing was."""
+    if name is None:
+        yield None
+        return
+    path = Path(name)
+    try:
+        file = path.open("x", encoding="ascii")
+    except FileExistsError:
+        raise InputError(f"{name}: is there already: name a new file, or remove it first") from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{name}: cannot be written: {getattr(error, 'strerror', error)}") from None
+    with file:
+        try:
+            yield file
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+
+
+def _clear_the_water(asked: Asked, found: Plan, *, sure: bool) -> None:
+    """Say what is about to happen and, unless ``sure``, ask whether anyone is in the water."""
+    if not sure and (sys.stdin is None or not sys.stdin.isatty()):
+        words = "the relay is real, and there is no terminal to ask whether anyone is in the water"
+        raise InputError(f"{asked.circuit}: {words}: see that the water is clear, then add --yes")
+    _say(f"{asked.circuit} is about to flash: {breaks_words(found.train)}.")
+    _say("Flashing light can bring on a seizure: whoever may be prone to that looks away.")
+    _say("Keep a light on that is not on this circuit, and follow your local code.")
+    if asked.hung.relay.side == "primary":
+        _say("The relay switches mains: keep away from its terminals; work on it is for licensed people.")
+    if sure:
+        return
+    sys.stderr.write("Is anyone in the water, or near enough to fall in? Type no to send the train: ")
+    sys.stderr.flush()
+    if sys.stdin.readline().strip().lower() != "no":
+        raise NotSent("Not sent. Clear the water first.")
+
+
+def _say(line: str) -> None:
+    if sys.stderr is not None:
+        sys.stderr.write(line + "\n")
+        sys.stderr.flush()
+
+
+def _fields(sent: Sent) -> dict[str, object]:
+    """The plan's object, each lamp with what it may now show, and how the edges went."""
+    result, worst = sent.result, sent.worst
+    may_show = {lamp.lamp: sorted(lamp.ends_on) for lamp in sent.judgement.lamps}
+    lamps = [{**lamp_fields(proof), "may_show": may_show[proof.lamp]} for proof in sent.plan.lamps]
+    return {
+        **plan_fields(sent.asked.circuit, sent.asked.scene, sent.plan),
+        "lamps": lamps,
+        "outcome": result.log.outcome,
+        "detail": result.log.detail,
+        "spoiled": sent.judgement.spoiled,
+        "worst_late_s": None if worst is None else worst[1].late_s,
+        "edges_beyond": list(result.beyond),
+        "edges": [stamp._asdict() for stamp in result.log.stamps],
+        "rested_s": result.log.rested_s,
+        "started_unix_s": result.started_unix_s if result.log.stamps else None,
+        "notes": list(result.notes),
+        "log": None if sent.log is None else str(sent.log),
+        "vcd": sent.vcd,
+    }
+
+
+def _text(sent: Sent) -> str:
+    asked, log = sent.asked, sent.result.log
+    if not sent.plan.train.pulses:
+        return f"{asked.circuit} to {quoted(asked.scene)}: {NOTHING}"
+    lines = [_outcome(sent)]
+    if sent.worst is not None:
+        number, stamp = sent.worst
+        way = "late" if stamp.late_s >= 0 else "early"
+        lines.append(f"Worst edge: {number} of {len(log.stamps)}, {abs(stamp.late_s) * 1000:.3f} ms {way}.")
+    sheets = {lamp.lamp: lamp.datasheet for lamp in asked.request.lamps}
+    shows = []
+    for lamp in sent.judgement.lamps:
+        unknown = 1 < len(lamp.ends_on) == len(sheets[lamp.lamp].scenes)
+        shows.append((lamp.lamp, "any of its scenes" if unknown else " or ".join(sorted(lamp.ends_on))))
+    lines += ["", *table([("lamp", "is now on"), *shows], "ll"), ""]
+    lines += [f"Note: {note}." for note in sent.result.notes]
+    if log.rested_s is not None and not log.rests_closed:
+        lines.append("Note: the contact is normally open and has been let go: the lamps are dark now.")
+    if sent.log is not None:
+        lines.append(f"The edges are kept in {sent.log}" + (f" and in {sent.vcd}." if sent.vcd else "."))
+    return "\n".join([*lines, _next(sent)])
+
+
+def _outcome(sent: Sent) -> str:
+    asked, log = sent.asked, sent.result.log
+    head = f"{asked.circuit} to {quoted(asked.scene)}"
+    if log.outcome == "finished" and not sent.judgement.spoiled:
+        return f"{head}: sent, and every edge came in time for every lamp."
+    if log.outcome == "finished":
+        return (
+            f"{head}: sent, but spoiled: an edge came so far from its time that a lamp may have misread it."
+        )
+    rest = (
+        "The relay is at rest."
+        if log.rested_s is not None
+        else "THE RELAY IS NOT AT REST: see where it stands."
+    )
+    return f"{head}: {log.outcome} ({log.detail}). {rest}"
+
+
+def _next(sent: Sent) -> str:
+    if sent.status == YES:
+        return "Next: look whether every lamp shows its scene; a lamp that does not may get too few volts."
+    again = sent.asked._replace(request=sent.asked.request._replace(start="cut"), known=()).command("play")
+    return f"Next: {again}"
