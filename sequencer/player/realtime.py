@@ -56,7 +56,11 @@ class MonotonicClock:
 
 
 def block_signals() -> None:
-    """Keep :data:`ENDING` for the clock's waits, and let the end of a terminal or parent pass unheard."""
+    """Keep :data:`ENDING` for the clock's waits, and let the end of a terminal or parent pass unheard.
+
+    To be called before any thread is started (a pin library may start one): threads inherit the mask, and
+    a signal to the process goes to any that has it open.
+    """
     signal.pthread_sigmask(signal.SIG_BLOCK, ENDING)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)

@@ -6,6 +6,7 @@ import ctypes
 import errno
 import os
 import signal
+import threading
 from typing import TYPE_CHECKING
 
 import pytest
@@ -75,14 +76,14 @@ def test_returns_at_the_deadline_and_not_before() -> None:
 @pytest.mark.usefixtures("signals_blocked")
 @pytest.mark.parametrize("number", sorted(ENDING))
 def test_a_signal_ends_the_wait_and_says_who_sent_it(number: signal.Signals) -> None:
-    os.kill(os.getpid(), number)
+    signal.pthread_kill(threading.get_ident(), number)
     with pytest.raises(BrokenOff, match=f"{number.name} from process {os.getpid()}"):
         MonotonicClock().sleep_until(FOREVER * 1e3)
 
 
 @pytest.mark.usefixtures("signals_blocked")
 def test_a_signal_is_not_overlooked_by_a_late_edge() -> None:
-    os.kill(os.getpid(), signal.SIGTERM)
+    signal.pthread_kill(threading.get_ident(), signal.SIGTERM)
     with pytest.raises(BrokenOff, match="SIGTERM"):
         MonotonicClock().sleep_until(0.0)
 
