@@ -71,13 +71,16 @@ class Behaviour:
     guards: Guards
 
     def effects(self, off_ns: int) -> tuple[Effect, ...]:
-        """What a break of this length may do, shortest window first; one entry when it is certain."""
+        """What a break of this length may do, shortest window first; one entry when it is certain.
+
+        Where two windows touch and nothing is taken from them, the length that both claim may be either.
+        """
         breaks = self.guards.breaks
         last = len(breaks) - 1
         possible = []
         for i, window in enumerate(breaks):
-            after_previous = i == 0 or off_ns > breaks[i - 1].last_ns
-            before_next = i == last or off_ns < breaks[i + 1].first_ns
+            after_previous = i == 0 or off_ns > breaks[i - 1].last_ns or off_ns >= window.first_ns
+            before_next = i == last or off_ns < breaks[i + 1].first_ns or off_ns <= window.last_ns
             if after_previous and before_next:
                 possible.append(window.name)
         return tuple(possible)  # type: ignore[arg-type]
