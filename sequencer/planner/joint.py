@@ -24,7 +24,6 @@ from sequencer.planner.search import Promise
 from sequencer.planner.zone import AT_REST, CLOSED, FREE, OLDER, OPENED, START, Zone, advance, without
 from sequencer.units import FOREVER_NS
 
-
 _FROM_THIS = (NEW,)
 _PLAIN = ((), (CLOSED,))
 
