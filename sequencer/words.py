@@ -39,7 +39,7 @@ def supply_line(train: Train) -> list[str]:
 
     >>> from sequencer.train import Pulse
     >>> print("\\n".join(supply_line(Train((Pulse(1.0, 0.01), Pulse(0.5, 2.0)), lead_in_s=0.5))))
-      supply ========__________________=_________===================================>
+      supply ========________________=________================================>
              = on   _ off   one column is about 0.06 s
     """
     parts = [

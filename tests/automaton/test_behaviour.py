@@ -369,7 +369,7 @@ def near(lamp: Behaviour, data: st.DataObject) -> int:
     g = lamp.guards
     ends = [n for w in (*g.breaks, g.same_train, g.warm_up, g.settled) if w for n in (w.first_ns, w.last_ns)]
     finite = [n for n in ends if 0 < n < FOREVER_NS]
-    return data.draw(LENGTHS | st.sampled_from([n + by for n in finite for by in (-1, 0, 1)]))
+    return data.draw(LENGTHS | st.sampled_from([0, *[n + by for n in finite for by in (-1, 0, 1)]]))
 
 
 def wider_pair(data: st.DataObject, drawn: Datasheet) -> tuple[Behaviour, Behaviour]:
