@@ -8,7 +8,8 @@ families of points, one for each window's start and one for its end, are all the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -70,9 +71,18 @@ def guards(datasheet: Datasheet, pad_s: float) -> Guards:
         ("reset", off.reset),
         ("power_down", off.power_down),
     )
+    breaks = [safe_window(n, limits, tolerance, pad_s) for n, limits in named if limits is not None]
     return Guards(
-        breaks=tuple(safe_window(n, limits, tolerance, pad_s) for n, limits in named if limits is not None),
+        breaks=tuple(_parted(breaks)),
         same_train=safe_window("same_train", on.same_train, tolerance, pad_s),
         settled=None if on.settled is None else safe_window("settled", on.settled, tolerance, pad_s),
         warm_up=safe_window("warm_up", datasheet.warm_up, tolerance, pad_s),
     )
+
+
+def _parted(windows: Sequence[Window]) -> Iterator[Window]:
+    """Where windows touch and nothing parts them (no pad, an exact clock), the length both claim is neither's."""
+    for i, window in enumerate(windows):
+        touches_last = i > 0 and window.first_ns <= windows[i - 1].last_ns
+        touches_next = i + 1 < len(windows) and windows[i + 1].first_ns <= window.last_ns
+        yield replace(window, first_ns=window.first_ns + touches_last, last_ns=window.last_ns - touches_next)
