@@ -83,11 +83,13 @@ def test_a_break_between_two_windows_may_be_either(off_ms: float, effects: str) 
         ({"reset": (6.5, 6.56)}, 0.036, 9000, "reset power_down"),
         ({"reset": (6.5, 6.572)}, 0.036, 6536, "reset"),  # a single length is left
         ({"reset": (6.5, 6.572)}, 0.036, 6536.000001, "reset power_down"),
-        # Where two windows touch, at the very length that both claim, it may be either.
+        # Where windows touch, at the very length that both claim, it may be either.
         ({"ignored": (0, 0.12)}, 0.0, 119.999999, "ignored"),
         ({"ignored": (0, 0.12)}, 0.0, 120, "ignored pulse"),
         ({"ignored": (0, 0.12)}, 0.0, 120.000001, "pulse"),
-        ({"pulse": (0.12, 0.12), "ignored": (0, 0.12)}, 0.0, 120, "ignored pulse"),
+        ({"ignored": (0, 0.12), "pulse": (0.12, 0.12)}, 0.0, 120, "ignored pulse"),
+        ({"pulse": (0.12, 6.5), "reset": (6.5, 6.5)}, 0.0, 6500, "pulse reset"),
+        ({"pulse": (0.12, 6.5), "reset": (6.5, 10.0)}, 0.0, 10_000, "reset power_down"),
         # What is ignored may be nothing at all.
         ({"ignored": (0, 0)}, 0.0, 0.000001, "ignored pulse"),
     ],

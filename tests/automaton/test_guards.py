@@ -82,6 +82,18 @@ def test_what_a_datasheet_leaves_out() -> None:
     assert (g.warm_up.first_ns, g.warm_up.last_ns) == (150 * MS, FOREVER_NS)  # same_train's start
 
 
+def test_the_length_that_two_windows_claim_is_neither_s() -> None:
+    """Where they touch, and neither margin nor clock parts them, a nanosecond either side does."""
+    touching = sheet(ignored=(0, 0.12), reset=(3.0, 3.0), power_down=(3.0, INF))
+    assert [(w.first_ns, w.last_ns, w.closed) for w in guards(touching, 0.0).breaks] == [
+        (0, 120 * MS - 1, False),
+        (120 * MS + 1, 3000 * MS - 1, False),
+        (3000 * MS + 1, 3000 * MS - 1, True),
+        (3000 * MS + 1, FOREVER_NS, False),
+    ]
+    assert [w.first_ns for w in guards(touching, 0.001).breaks] == [0, 121 * MS, 3001 * MS, 3001 * MS]
+
+
 def pair_of(amounts: list[float]) -> st.SearchStrategy[list[float]]:
     return st.tuples(st.sampled_from(amounts), st.sampled_from(amounts)).map(sorted)
 
