@@ -75,7 +75,8 @@ def scene_tile(x: float, y: float, w: float, h: float, name: str, colours: Seque
     if len(colours) == 1:
         return [box(x, y, w, h, fill=colours[0], stroke=INK, radius=6), words]
     stops: Shapes = [
-        svg.Stop(offset=f"{100 * i // (len(colours) - 1)}%", stop_color=colour) for i, colour in enumerate(colours)
+        svg.Stop(offset=f"{100 * i // (len(colours) - 1)}%", stop_color=colour)
+        for i, colour in enumerate(colours)
     ]
     return [
         svg.Defs(elements=[svg.LinearGradient(id=key, elements=stops)]),
@@ -93,9 +94,10 @@ def _light(colour: str) -> float:
 
 def picture(width: float, height: float, title: str, shapes: Shapes) -> str:
     """The whole file: on paper of its own, so that it reads on a dark page too."""
+    tip = svg.Path(d=[svg.M(0, 1), svg.L(10, 5), svg.L(0, 9), svg.Z()], fill=INK)
     head = svg.Marker(
         id="head", viewBox=svg.ViewBoxSpec(0, 0, 10, 10), refX=9, refY=5, markerWidth=7, markerHeight=7,
-        orient="auto-start-reverse", elements=[svg.Path(d=[svg.M(0, 1), svg.L(10, 5), svg.L(0, 9), svg.Z()], fill=INK)],
+        orient="auto-start-reverse", elements=[tip],
     )  # fmt: skip
     drawing = svg.SVG(
         viewBox=svg.ViewBoxSpec(0, 0, width, height), width=width, height=height,

@@ -10,13 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-import svg
 from canvas import INK, Shapes, arrow, box, picture, scene_tile, text
 
 from sequencer.automaton.behaviour import Behaviour, State, behaviour
 from sequencer.datasheet import Datasheet, load_datasheet
+
+if TYPE_CHECKING:
+    import svg
 
 WIDTH, PANEL = 1110, 362
 LEFT, STEP, TILE = 216, 122, (106, 40)
@@ -93,7 +95,9 @@ class Panel:
         chooses = "count: so many pulses, so many-th scene" if counts else "step: every pulse one scene on"
         self.shapes += [
             text(24, top + 32, f"{self.sheet.lamp.name} selects by {chooses}", size=16, weight="bold"),
-            box(LEFT - 66, top + 68, self.right - LEFT + 96, 246, fill="#f1f4f7", stroke="#9aa5b1", radius=12),
+            box(
+                LEFT - 66, top + 68, self.right - LEFT + 96, 246, fill="#f1f4f7", stroke="#9aa5b1", radius=12
+            ),
         ]
         for y in (UPPER, LOWER):
             frame = (LEFT - 20, top + y - 28, self.right - LEFT + 20, 82)
@@ -169,8 +173,10 @@ class Panel:
             return
         on = self.sheet.on
         to = only([other for place, other in others.items() if sure[place] != other and other])
-        assert to is not None and on.settled is not None, f"no place in the drawing for {key}: {others}"
-        end = self.at(*to, 0.5, 1)
+        assert to is not None, f"no place in the drawing for {key}: {others}"
+        assert on.settled is not None
+        (target,) = to
+        end = self.at(target, 0.5, 1)
         frame = (LEFT + 1.9 * STEP, y + 54)
         self.shapes.append(arrow([frame, (frame[0] - 50, y + 76), (end[0] + 8, y + 72), end], perhaps=True))
         words = f"pulse, after {on.same_train[1]:g} to {on.settled[0]:g} s: perhaps the first of a new train"

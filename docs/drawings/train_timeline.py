@@ -30,7 +30,9 @@ COLOURS = EFFECTS | SUPPLIES
 class Heard:
     """How one type hears the train: its reading of each break, and what it may be in after each."""
 
-    def __init__(self, proof: LampProof, lamps: Sequence[str], sheet: Datasheet, lamp: Behaviour, walk: Walk) -> None:
+    def __init__(
+        self, proof: LampProof, lamps: Sequence[str], sheet: Datasheet, lamp: Behaviour, walk: Walk
+    ) -> None:
         self.proof, self.lamps, self.sheet, self.lamp, self._walk = proof, lamps, sheet, lamp, walk
 
     def reads(self, length_ns: int) -> str:
@@ -82,7 +84,9 @@ class Drawing:
         title = f'{self.circuit} to "{self.scene}", from rest, whatever the lamps show'
         self.shapes.append(text(24, 34, title, size=16, weight="bold"))
         below = self.over_time(84)
-        self.shapes.append(text(24, below + 46, "Each length, and what it means to each type", size=14, weight="bold"))
+        self.shapes.append(
+            text(24, below + 46, "Each length, and what it means to each type", size=14, weight="bold")
+        )
         below = self.lengths(below + 66)
         below = self.legend(below + 24)
         return picture(WIDTH, below + 20, f"A train that brings {self.circuit} to {self.scene}", self.shapes)
@@ -146,7 +150,9 @@ class Drawing:
         """A row for each break and each supply, a lane in it for each type; returns where it ends."""
         y = top + 14
         for seconds in (0.01, 0.1, 1.0, 10.0):
-            self.shapes.append(text(scale(seconds), top, f"{seconds:g} s", size=11, anchor="middle", fill="#52606d"))
+            self.shapes.append(
+                text(scale(seconds), top, f"{seconds:g} s", size=11, anchor="middle", fill="#52606d")
+            )
         height = LANE * len(self.types)
         for number, this in enumerate(self.breaks, start=1):
             lengths = [self.break_for(heard, number, this) for heard in self.types]
@@ -191,13 +197,17 @@ class Drawing:
             words += " (breaks it rode through count in)"
         return Length(had, looked_at, words)
 
-    def row(self, name: str, length_ns: int, lengths: Sequence[Length], at: tuple[int, str], y: float) -> None:
+    def row(
+        self, name: str, length_ns: int, lengths: Sequence[Length], at: tuple[int, str], y: float
+    ) -> None:
         shown = f"{name}, {to_seconds(length_ns):.3f} s"
         height = LANE * len(lengths)
         self.shapes.append(text(24, y + height / 2 + 4, shown, size=12.5))
         for i, (heard, length) in enumerate(zip(self.types, lengths, strict=True)):
             top = y + LANE * i
-            self.shapes.append(text(SCALE_X - 8, top + 13, heard.proof.stem, size=10.5, anchor="end", fill="#52606d"))
+            self.shapes.append(
+                text(SCALE_X - 8, top + 13, heard.proof.stem, size=10.5, anchor="end", fill="#52606d")
+            )
             words = length.comes_of_it
             if length.length_ns is None:
                 self.shapes.append(text(SCALE_X + 6, top + 13, words, size=12, fill="#52606d"))
@@ -217,9 +227,12 @@ class Drawing:
         for name in dict.fromkeys([*EFFECTS, *SUPPLIES]):
             if name in EFFECTS and name not in windows:
                 continue
-            self.shapes += [box(x, top, 14, 14, fill=COLOURS[name]), text(x + 20, top + 12, WORDS[name], size=12)]
+            self.shapes += [
+                box(x, top, 14, 14, fill=COLOURS[name]),
+                text(x + 20, top + 12, WORDS[name], size=12),
+            ]
             x += 40 + 7.4 * len(WORDS[name])
-        words = "Pale: in the window, but nearer to its end than clock tolerance, relay spread and margin allow. "
+        words = "Pale: in the window, but nearer to its end than clock tolerance, spread and margin allow. "
         words += "Grey: may be taken for either side."
         self.shapes.append(text(24, top + 36, words, size=12))
         return top + 36
