@@ -164,7 +164,7 @@ class Behaviour:
 
     def _chosen(self, state: State) -> tuple[int, ...]:
         if state.pending == SOME_COUNT:
-            return (ANY_SCENE,)
+            return (ANY_SCENE,) if len(self.codes) > 1 else self.codes
         if state.pending in self.codes:
             return (state.pending,)
         return (state.scene,) if self.overflow == "ignored" else self.codes
