@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import doctest
 import os
 import re
 import shlex
@@ -60,6 +61,21 @@ def test_a_command_that_the_docs_show_is_one(
         return
     assert main(words) == 0
     assert capsys.readouterr().out
+
+
+@pytest.mark.parametrize("block", blocks("console"))
+def test_what_the_docs_show_of_a_command_is_what_it_prints(
+    block: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """``...`` stands for anything; a comment behind the command names an exit status other than 0."""
+    shutil.copytree(ROOT / "config", tmp_path / "config")
+    monkeypatch.chdir(tmp_path)
+    line, _, shown = block.partition("\n")
+    status = int(found[1]) if (found := re.search(r"# exit status (\d+)$", line)) else 0
+    assert main(shlex.split(line.removeprefix("$ lampstep "), comments=True)) == status
+    printed = capsys.readouterr().out
+    checker = doctest.OutputChecker()
+    assert checker.check_output(shown, printed, doctest.ELLIPSIS), printed
 
 
 @pytest.mark.parametrize("block", blocks("toml datasheet"))
