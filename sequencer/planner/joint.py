@@ -81,6 +81,7 @@ class JointNode:
         "before",
         "beliefs",
         "breaks",
+        "dark",
         "finished",
         "off",
         "opened",
@@ -92,12 +93,13 @@ class JointNode:
     )
 
     def __init__(
-        self, parent: JointNode | None, promise: Promise, beliefs: tuple[int, ...], breaks: int
+        self, parent: JointNode | None, promise: Promise, beliefs: tuple[int, ...], breaks: int, dark: int
     ) -> None:
         self.parent = parent
         self.promise = promise
         self.beliefs = beliefs
         self.breaks = breaks
+        self.dark = dark
         self.finished = False
         self.admitted = False
         self.opened = 0
@@ -141,7 +143,7 @@ class JointProblem:
         self._offered: dict[object, list[tuple[int, int, int, int]]] = {}
 
     def roots(self) -> Iterable[JointNode]:
-        root = JointNode(None, (0, 0), self.start, 0)
+        root = JointNode(None, (0, 0, 0), self.start, 0, 0)
         root.refs = tuple(() for _ in self.types)
         root.origins = (0, 0, 0)
         root.admitted = True
@@ -167,13 +169,13 @@ class JointProblem:
             return None
         for pair in self.pairs:
             total = max(total, pair.promise(node.beliefs, node.refs, zone))
-        node.promise = max(node.promise, (total, node.breaks + breaks))
+        node.promise = max(node.promise, (total, node.breaks + breaks, node.dark))
         return node
 
     def successors(self, node: JointNode) -> Iterable[JointNode]:
         end = self._end(node)
         if end is not None:
-            done = JointNode(node, (end, node.breaks), node.beliefs, node.breaks)
+            done = JointNode(node, (end, node.breaks, node.dark), node.beliefs, node.breaks, node.dark)
             done.finished = True
             yield done
         zone = node.zone
@@ -265,9 +267,11 @@ class JointProblem:
         closed = opened + kind.first_ns
         at = [closed if not points or points[0] == NEW else zone[points[0]][START] for points in refs]
         total = self._total(ways, at, opened, closed)
-        child = JointNode(
-            node, max(node.promise, (total, node.breaks + 1 + breaks)), beliefs, node.breaks + 1
-        )
+        dark = node.dark + kind.first_ns
+        promise: Promise = (total, node.breaks + 1 + breaks, dark)
+        if self.haste == 1:
+            promise = max(promise, node.promise)
+        child = JointNode(node, promise, beliefs, node.breaks + 1, dark)
         child.refs = refs
         child.opened = opened
         child.off = (kind.first_ns, kind.last_ns)

@@ -13,8 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
 
-Promise = tuple[int, int]
-"""Compared in order: total time (ns), then relay cycles; any two whole numbers will do."""
+Promise = tuple[int, ...]
+"""Whole numbers compared in order; for trains total time (ns), relay cycles, and time in the dark (ns)."""
 
 
 class Node(Protocol):
@@ -80,4 +80,4 @@ def best_first(problem: Problem[N], budget: int) -> Result[N]:
         for child in problem.successors(admitted):
             tick -= 1  # of equal promises the newest first: deeper nodes are nearer to a finish
             heapq.heappush(heap, (child.promise, tick, child))
-    return Result(None, complete=True, expanded=expanded, bound=(0, 0))
+    return Result(None, complete=True, expanded=expanded, bound=())
