@@ -5,27 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from sequencer.datasheet import LampScene
+from sequencer.datasheet import Datasheet, LampScene
 from sequencer.planner import LampProof, Plan, Refusal
+from sequencer.words import tightest_words
 
 
 class Lane(NamedTuple):
     """What one lamp showed over a strip: (seconds, code or None for dark) at each change, the first at 0.
 
-    ``scenes`` are those of its type, by code; ``wanted`` is the code of the one it is to be on.
+    ``wanted`` is the code of the scene that it is to be on.
     """
 
     lamp: str
-    stem: str
+    sheet: Datasheet
     shown: tuple[tuple[float, int | None], ...]
     wanted: int
-    scenes: Mapping[int, LampScene]
 
-    @property
-    def last(self) -> LampScene | None:
-        """What it shows at the end of the strip; None when it is dark."""
-        code = self.shown[-1][1]
-        return None if code is None else self.scenes[code]
+    def scene_at(self, at_s: float) -> LampScene | None:
+        """What it shows at that moment; None when it is dark."""
+        code = next(code for since, code in reversed(self.shown) if since <= at_s)
+        return None if code is None else self.sheet.scene_by_code(code)
 
     @property
     def matched(self) -> bool:
@@ -55,25 +54,20 @@ class Heard(NamedTuple):
 
 
 class Step(NamedTuple):
-    """One step: what is said, the train with its proof if one is sent, what happened, what is said after."""
+    """One step: what is said, the train with its proof if one is sent, what happened, what is said after.
+
+    ``heard`` is empty where the train is the one that was sent before.
+    """
 
     title: str
     words: str
     circuit: str
+    sheets: Mapping[str, Datasheet]
     plan: Plan | None = None
     heard: tuple[Heard, ...] = ()
     strip: Strip | None = None
     refusal: Refusal | None = None
     after: str = ""
-
-
-class Tightest(NamedTuple):
-    """The least slack of all trains sent: whose it is, and where."""
-
-    circuit: str
-    step: str
-    proof: LampProof
-    where: str
 
 
 class Summary(NamedTuple):
@@ -82,4 +76,29 @@ class Summary(NamedTuple):
     trains: int
     matched: int
     lamps: int
-    tightest: Tightest
+    circuit: str
+    tightest: LampProof
+    where: str
+
+
+def summed(steps: tuple[Step, ...]) -> Summary:
+    """The sums over all steps that sent a train; ValueError when none did."""
+    sent = [
+        (step, step.plan, step.strip) for step in steps if step.plan is not None and step.strip is not None
+    ]
+    proofs = [
+        (proof.slack_s, number, proof)
+        for number, (_, plan, _) in enumerate(sent)
+        for proof in plan.lamps
+        if proof.slack_s is not None
+    ]
+    _, number, tightest = min(proofs, key=lambda slack: slack[:2])
+    step = sent[number][0]
+    return Summary(
+        trains=len(sent),
+        matched=sum(strip.matched for _, _, strip in sent),
+        lamps=sum(len(strip.lanes) for _, _, strip in sent),
+        circuit=step.circuit,
+        tightest=tightest,
+        where=tightest_words(tightest, step.sheets[tightest.stem]),
+    )
