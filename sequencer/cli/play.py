@@ -89,6 +89,8 @@ def _send(asked: Asked, found: Plan, arguments: Arguments) -> Sent:
             _clear_the_water(asked, found, sure=arguments.yes)
         _say(f"Sending: {found.train.lead_in_s + found.train.total_s:.1f} s. Ctrl-C breaks it off.")
         result = play(found.train, relay.delays, relay.model_dump(), _bounds(found), keep=keep)
+        if result.log.outcome == "broken off":
+            _say("")
         try:
             if vcd is not None:
                 vcd.write(vcd_text(result.log))
@@ -156,7 +158,13 @@ def _clear_the_water(asked: Asked, found: Plan, *, sure: bool) -> None:
         return
     sys.stderr.write("Is anyone in the water, or near enough to fall in? Type no to send the train: ")
     sys.stderr.flush()
-    if sys.stdin.readline().strip().lower() != "no":
+    answer = ""
+    try:
+        answer = sys.stdin.readline()
+    finally:
+        if not answer.endswith("\n"):  # Ctrl-D or Ctrl-C: what follows begins a line of its own
+            _say("")
+    if answer.strip().lower() != "no":
         raise NotSent("Not sent. Clear the water first.")
 
 

@@ -239,7 +239,7 @@ CAUTIONS = [
 QUESTION = "Is anyone in the water, or near enough to fall in? Type no to send the train: "
 
 
-@pytest.mark.parametrize("answer", ["no", "No \n", "NO\n"])
+@pytest.mark.parametrize("answer", ["no\n", "No \n", " NO\n"])
 def test_a_real_relay_is_asked_for(
     run: Run, stage: Stage, real: str, monkeypatch: pytest.MonkeyPatch, answer: str
 ) -> None:
@@ -257,8 +257,22 @@ def test_anything_but_no_sends_nothing(
     monkeypatch.setattr(sys, "stdin", Terminal(answer))
     said = run(f"play {real} --vcd {tmp_path}/a.vcd")
     assert (said.status, said.out) == (130, "")
-    assert said.err.splitlines() == [*CAUTIONS, f"{QUESTION}Not sent. Clear the water first."]
+    asked = QUESTION if answer.endswith("\n") else f"{QUESTION}\n"  # a terminal shows the line end itself
+    assert said.err == "\n".join([*CAUTIONS, f"{asked}Not sent. Clear the water first.\n"])
     assert (stage.sent, (tmp_path / "a.vcd").exists()) == ([], False)
+
+
+def test_broken_off_at_the_question_sends_nothing(
+    run: Run, stage: Stage, real: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Hand(Terminal):
+        def readline(self, *_: Any) -> str:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(sys, "stdin", Hand())
+    said = run(f"play {real}")
+    assert (said.status, said.out, stage.sent) == (130, "", [])
+    assert said.err == "\n".join([*CAUTIONS, f"{QUESTION}\nbroken off\n"])
 
 
 @pytest.mark.parametrize("stdin", [io.StringIO("no\n"), None])
