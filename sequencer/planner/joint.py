@@ -346,7 +346,8 @@ class JointProblem:
     def _end(self, node: JointNode) -> int | None:
         """The earliest moment at which every lamp is certain to be on its scene, or None."""
         zone = node.zone
-        end = max(zone[CLOSED][START], zone[OPENED][START] + self.limits.cycle_ns)
+        limits = self.limits
+        end = max(zone[CLOSED][START] + limits.contact_ns, zone[OPENED][START] + limits.cycle_ns)
         for lamp, belief, points in zip(self.types, node.beliefs, node.refs, strict=True):
             waits = lamp.finish(belief)
             if waits is None:

@@ -313,7 +313,6 @@ def test_the_last_supply_lasts_until_every_lamp_is_certain(
     assert lengths_ns(found.train)[-1] == round(last_on_ms * 1e6)
 
 
-@pytest.mark.xfail(reason="the last supply after a reset is planned as 0 s, margin and spread left out")
 def test_the_last_supply_is_sure_to_have_begun() -> None:
     """A contact that closes late by all of its spread has closed when the train ends, with the margin."""
     found = planned(ask({"s": (sheet("step"), 1)}, **SITE))
