@@ -1,0 +1,48 @@
+"""docs/json.md lists the fields of every object, in their order, and no others."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Run = Callable[[str], Any]
+
+PAGE = (Path(__file__).parents[2] / "docs" / "json.md").read_text(encoding="utf-8")
+
+
+def listed(section: str, table: str = "field") -> list[str]:
+    """The names in the first column of a section's tables with this heading."""
+    text = PAGE.partition(f"\n## {section}\n")[2].partition("\n## ")[0]
+    tables = re.findall(rf"^\| {table} \|.*\n\| --- .*\n((?:\|.*\n)+)", text, re.MULTILINE)
+    return [name for rows in tables for name in re.findall(r"^\| `(\w+)`", rows, re.MULTILINE)]
+
+
+STEP = "CORNER --circuit one-way --scene evening"
+CASES = {
+    f"plan {STEP} --from carousel=chalk": listed("plan"),
+    f"plan {STEP}": listed("No train"),
+    f"play {STEP} --from carousel=kingfisher": listed("plan") + listed("play"),
+    f"rehearse {STEP} --from carousel=chalk --trials 2": listed("rehearse"),
+    "check CORNER": listed("check"),
+    "demo": listed("demo"),
+}
+
+
+@pytest.mark.parametrize("line", CASES)
+def test_fields(run: Run, line: str) -> None:
+    assert list(run(f"{line} --json").json) == CASES[line]
+
+
+def test_fields_of_a_lamp(run: Run) -> None:
+    planned = run(f"plan {STEP} --from carousel=chalk --json").json["lamps"][0]
+    assert list(planned) == listed("plan", "lamp field")
+    sent = run(f"play {STEP} --from carousel=kingfisher --json").json["lamps"][0]
+    assert list(sent) == listed("plan", "lamp field") + listed("play", "lamp field")
+
+
+def test_every_list_was_found() -> None:
+    assert all(len(fields) > 4 for fields in CASES.values())
