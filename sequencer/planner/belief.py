@@ -276,8 +276,9 @@ def _merged(moves: list[Move], ages: int) -> tuple[Move, ...]:
             if before is not None and before.most_ns[age] == move.least_ns[age]:
                 joined.remove(before)
                 most = (*before.most_ns[:age], move.most_ns[age], *before.most_ns[age + 1 :])
-                move = before._replace(most_ns=most)
-            at[rest] = move
-            joined.append(move)
+                at[rest] = before._replace(most_ns=most)
+            else:
+                at[rest] = move
+            joined.append(at[rest])
         moves = joined
     return tuple(moves)

@@ -21,7 +21,7 @@ UNREACHABLE = 1 << 61
 
 
 class Way(NamedTuple):
-    """One way on: supply (ns) needed since the type's latest break, then time from that opening to the end."""
+    """One way on: supply (ns) needed since the type's latest break, then time from the opening to the end."""
 
     on_ns: int
     rest_ns: int
@@ -82,22 +82,34 @@ class OwnDistance:
         return list(moves)
 
     def _measure(self) -> None:
-        """Backwards from every belief that can finish: least time from an opening, and fewest breaks."""
-        cycle = self._cycle_ns
+        """All distances anew, backwards from every belief that can finish."""
         came: dict[int, list[tuple[int, _Move]]] = {}
-        finish: dict[int, int] = {}
         for number, moves in self._moves.items():
+            for move in moves:
+                came.setdefault(move.belief, []).append((number, move))
+        finish: dict[int, int] = {}
+        for number in self._moves:
             waits = self._type.finish(number)
             if waits is not None:
                 finish[number] = self._type.settled_ns if 0 in waits else 0
-            for move in moves:
-                came.setdefault(move.belief, []).append((number, move))
-        into = {(move.belief, move.kind) for moves in self._moves.values() for move in moves}
-        kinds_into: dict[int, list[int]] = {}
-        for number, kind in into:
-            kinds_into.setdefault(number, []).append(kind)
+        self._breaks = _fewest_breaks(came, finish)
+        rest = self._least_times(came, finish)
+        self._ways = {}
+        for number, moves in self._moves.items():
+            ways = {Way(finish[number], 0)} if number in finish else set()
+            ways |= {Way(m.on_ns, rest[m.belief, m.kind]) for m in moves if (m.belief, m.kind) in rest}
+            best: list[Way] = []
+            for way in sorted(ways):
+                if not best or way.rest_ns < best[-1].rest_ns:
+                    best.append(way)
+            self._ways[number] = tuple(best)
 
-        # rest[belief, kind]: least time from the opening of a break of this kind that led to this belief
+    def _least_times(
+        self, came: dict[int, list[tuple[int, _Move]]], finish: dict[int, int]
+    ) -> dict[tuple[int, int], int]:
+        """By belief and the kind of break that led to it: least time from that break's opening to the end."""
+        cycle = self._cycle_ns
+        kinds_into = {number: sorted({move.kind for _, move in moves}) for number, moves in came.items()}
         rest: dict[tuple[int, int], int] = {}
         heap = [
             (max(cycle, self._kinds[kind].first_ns + wait), number, kind)
@@ -117,25 +129,18 @@ class OwnDistance:
                     made = self._kinds[k]
                     if (before, k) not in rest and cycle - made.last_ns <= move.on_most_ns:
                         heapq.heappush(heap, (time + max(cycle, made.first_ns + move.on_ns), before, k))
+        return rest
 
-        breaks = dict.fromkeys(finish, 0)
-        front = list(finish)
-        while front:
-            following = []
-            for number in front:
-                for before, _ in came.get(number, ()):
-                    if before not in breaks:
-                        breaks[before] = breaks[number] + 1
-                        following.append(before)
-            front = following
-        self._breaks = breaks
 
-        self._ways = {}
-        for number, moves in self._moves.items():
-            ways = {Way(finish[number], 0)} if number in finish else set()
-            ways |= {Way(m.on_ns, rest[m.belief, m.kind]) for m in moves if (m.belief, m.kind) in rest}
-            best: list[Way] = []
-            for way in sorted(ways):
-                if not best or way.rest_ns < best[-1].rest_ns:
-                    best.append(way)
-            self._ways[number] = tuple(best)
+def _fewest_breaks(came: dict[int, list[tuple[int, _Move]]], finish: dict[int, int]) -> dict[int, int]:
+    breaks = dict.fromkeys(finish, 0)
+    front = list(finish)
+    while front:
+        following = []
+        for number in front:
+            for before, _ in came.get(number, ()):
+                if before not in breaks:
+                    breaks[before] = breaks[number] + 1
+                    following.append(before)
+        front = following
+    return breaks

@@ -279,16 +279,15 @@ class JointProblem:
         made[key] = child
 
     def _offers(self, child: JointNode) -> bool:
-        """Whether a child without older points is more than what was offered before (:meth:`admit` does the rest)."""
+        """Whether a child that counts from no older closing is more than what was offered before."""
         if any([points and points != _FROM_THIS for points in child.refs]):
-            return True
+            return True  # left to admit
         at, (least, most), breaks = child.opened, child.off, child.breaks
-        key = (child.beliefs, child.refs)
-        known = self._offered.setdefault(key, [])
+        known = self._offered.setdefault((child.beliefs, child.refs), [])
         for its_at, its_least, its_most, its_breaks in known:
-            if its_at + its_least <= at + least and its_at <= at and its_least <= least and its_most >= most:
-                if its_breaks <= breaks:
-                    return False
+            no_later = its_at <= at and its_at + its_least <= at + least
+            if no_later and its_least <= least and its_most >= most and its_breaks <= breaks:
+                return False
         known.append((at, least, most, breaks))
         return True
 

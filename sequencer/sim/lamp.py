@@ -258,7 +258,7 @@ class SimLamp:
 
     def _watts(self) -> float:
         """What the scene draws; the worst case where the datasheet does not say."""
-        assert self.datasheet.electrical is not None  # noqa: S101 - asked only where it is given
+        assert self.datasheet.electrical is not None
         here = next(s.watts for s in self.datasheet.scenes if s.code == self._scene)
         return self.datasheet.electrical.watts if here is None else here
 
