@@ -63,6 +63,9 @@ class _Course(NamedTuple):
     before: tuple[tuple[int, int], ...] = ()
 
 
+_NO_COURSE = [_Course()]
+
+
 def _agree(zone: Zone, after: Sequence[tuple[int, int]], before: Sequence[tuple[int, int]]) -> bool:
     """Whether an opening can come after all of ``after`` and still before all of ``before``."""
     for p, most in before:
@@ -138,6 +141,11 @@ class JointProblem:
         self.haste = haste
         self.admitted = Admitted(self.types)
         self._always = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
+        numbers: dict[object, int] = {}
+        self._prefixes = [
+            tuple([numbers.setdefault(kind.effects[: n + 1], len(numbers)) for n in range(len(types))])
+            for kind in self.kinds
+        ]
         self._plain_courses: dict[object, list[_Course]] = {}
         self._known_options: dict[object, list[_Course]] = {}
         self._offered: dict[object, list[tuple[int, int, int, int]]] = {}
@@ -180,11 +188,11 @@ class JointProblem:
             yield done
         zone = node.zone
         plain = len(zone) == OLDER and all([points in _PLAIN for points in node.refs])
-        courses: dict[object, list[_Course]] = self._plain_courses if plain else {}
+        courses: dict[int, list[_Course]] = {}
         before: dict[object, JointNode] = {}
-        for kind in self.kinds:
+        for kind, prefixes in zip(self.kinds, self._prefixes, strict=True):
             made: dict[object, JointNode] = {}
-            for course in self._courses(node, kind.effects, courses):
+            for course in self._courses(node, kind.effects, prefixes, courses, plain=plain):
                 if _agree(zone, self._always, course.before):
                     self._child(node, kind, course, before, made)
             yield from [child for key, child in before.items() if key not in made and self._offers(child)]
@@ -192,34 +200,51 @@ class JointProblem:
         yield from filter(self._offers, before.values())
 
     def _courses(
-        self, node: JointNode, effects: tuple[tuple[Effect, ...], ...], memory: dict[object, list[_Course]]
+        self,
+        node: JointNode,
+        effects: tuple[tuple[Effect, ...], ...],
+        prefixes: tuple[int, ...],
+        memory: dict[int, list[_Course]],
+        *,
+        plain: bool,
     ) -> list[_Course]:
-        """All courses of the first types over a break with these effects on them.
+        """All courses of the first types over a break with these effects on them, which ``prefixes`` number.
 
-        Where every type counts from the latest closing or from long ago, they do not hang on the zone, and
-        ``memory`` may serve for the whole search.
+        Where every type counts from the latest closing or from long ago (``plain``), they do not hang on
+        the zone, and those of fewer than all types are remembered for the whole search.
         """
-        if not effects:
-            return [_Course()]
         n = len(effects)
-        key = (effects, node.beliefs[:n], node.refs[:n])
-        found = memory.get(key)
+        if n == 0:
+            return _NO_COURSE
+        number = prefixes[n - 1]
+        found = memory.get(number)
+        if found is not None:
+            return found
+        key = None
+        if plain and n < len(self.types):
+            key = (number, node.beliefs[:n], node.refs[:n])
+            found = self._plain_courses.get(key)
         if found is None:
             zone = node.zone
-            found = memory[key] = [
+            so_far = self._courses(node, effects[:-1], prefixes, memory, plain=plain)
+            found = [
                 _Course(
                     course.beliefs + own.beliefs,
                     course.refs + own.refs,
                     course.ways + own.ways,
-                    max(course.breaks, own.breaks),
+                    course.breaks if course.breaks > own.breaks else own.breaks,
                     course.after + own.after,
                     course.before + own.before,
                 )
                 for own in self._options(node, n - 1, effects[-1])
-                if len(own.before) == 0 or _agree(zone, own.after, own.before)
-                for course in self._courses(node, effects[:-1], memory)
-                if _agree(zone, course.after, own.before) and _agree(zone, own.after, course.before)
+                if not own.before or _agree(zone, own.after, own.before)
+                for course in so_far
+                if (not own.before or _agree(zone, course.after, own.before))
+                and (not course.before or _agree(zone, own.after, course.before))
             ]
+            if key is not None:
+                self._plain_courses[key] = found
+        memory[number] = found
         return found
 
     def _options(self, node: JointNode, i: int, effects: tuple[Effect, ...]) -> list[_Course]:

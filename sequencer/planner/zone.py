@@ -18,6 +18,7 @@ point, and the earliest times can all be had at once.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from operator import ge
 
 from sequencer.units import FOREVER_NS
 
@@ -75,8 +76,4 @@ def without(zone: Zone, points: Sequence[int]) -> Zone:
 
 def within(inner: Zone, outer: Zone) -> bool:
     """Whether everything possible in ``inner`` is possible in ``outer``, and no later there."""
-    for row, wider in zip(inner, outer, strict=True):
-        for a, b in zip(row, wider, strict=True):
-            if a < b:
-                return False
-    return True
+    return all(all(map(ge, row, wider)) for row, wider in zip(inner, outer, strict=True))
