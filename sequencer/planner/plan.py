@@ -18,7 +18,7 @@ from sequencer.train import Pulse, Train
 from sequencer.units import NS_PER_S, at_least_ns, at_most_ns, to_seconds
 
 BUDGET = 36_000
-"""Nodes, divided by the square of the number of types: how many are expanded before the search gives up.
+"""Nodes, divided by the square of the number of types: how many a search expands before it gives up.
 
 That is 9,000 for two types, 4,000 for three, 1,440 for five: about 10 s on a desktop.
 """
@@ -71,7 +71,8 @@ def fleet(request: PlanRequest) -> Fleet:
 def solve(given: Fleet, budget: int = BUDGET) -> Answer:
     """The best train for a fleet: each type by itself, then each pair, then all.
 
-    When the budget ends first, a quarter of it more goes into finding some train, best or not.
+    Each search has the whole budget. When the last one's ends first, a quarter of it more goes into finding
+    some train, best or not.
     """
     budget //= len(given.types) ** 2
     own = [OwnDistance(t, given.limits.cycle_ns, given.limits.max_dark_ns) for t in given.types]
@@ -84,13 +85,13 @@ def solve(given: Fleet, budget: int = BUDGET) -> Answer:
     expanded = 0
     for members in chosen:
         problem = _problem(given, own, members)
-        result = best_first(problem, budget // (2 * len(chosen)))
+        result = best_first(problem, budget)
         expanded += result.expanded
         if result.complete and result.best is None:
             return Answer(None, proved=True, apart=members, expanded=expanded)
         least = result.best.promise[0] if result.best else result.bound[0]
         pairs.append(PairBound(members, least, problem.admitted))
-    result = best_first(_problem(given, own, everyone, pairs), budget - expanded)
+    result = best_first(_problem(given, own, everyone, pairs), budget)
     expanded += result.expanded
     if result.complete:
         return Answer(result.best, proved=True, apart=everyone, expanded=expanded)
