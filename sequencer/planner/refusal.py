@@ -21,7 +21,8 @@ from sequencer.train import Delays
 if TYPE_CHECKING:
     from sequencer.datasheet import Datasheet, LampScene
 
-_TRIES = 400  # choices of scenes looked at for the nearest one
+_TRIES = 5_000  # choices of scenes looked at for the nearest one; most are known to be hopeless
+_SHARE = 4  # of the budget, for each question that is asked again and for all nearest choices together
 _BIG = 1e6  # the distance between scenes of which one has no colour
 
 
@@ -46,8 +47,12 @@ def _only(request: PlanRequest, stems: Sequence[str]) -> PlanRequest:
     return request._replace(lamps=tuple(lamp for lamp in request.lamps if lamp.stem in stems))
 
 
+def _wanting(request: PlanRequest, choice: Mapping[str, int]) -> PlanRequest:
+    return request._replace(lamps=tuple(lamp._replace(wanted=choice[lamp.stem]) for lamp in request.lamps))
+
+
 def _feasible(request: PlanRequest, budget: int) -> bool:
-    return solve(fleet(request), budget).best is not None
+    return solve(fleet(request), budget // _SHARE).best is not None
 
 
 def _exact_clocks(request: PlanRequest) -> PlanRequest:
@@ -182,6 +187,12 @@ def nearest_scenes(request: PlanRequest, budget: int) -> tuple[Mapping[str, str]
     """
     lamps = {lamp.stem: lamp for lamp in request.lamps}
     ranked = {stem: _by_likeness(lamp.datasheet, lamp.wanted) for stem, lamp in lamps.items()}
+    for stem, codes in ranked.items():
+        alone = _only(request, [stem])
+        ranked[stem] = [r for r in codes if _feasible(_wanting(alone, {stem: r[1]}), budget)]
+        if not ranked[stem]:
+            return None, True
+    budget //= _SHARE
     hopeless: set[tuple[tuple[str, int], ...]] = set()
     sure = True
     spent = 0
@@ -195,7 +206,7 @@ def nearest_scenes(request: PlanRequest, budget: int) -> tuple[Mapping[str, str]
             lamps=tuple(lamp._replace(wanted=choice[lamp.stem]) for lamp in request.lamps)
         )
         given = fleet(asked)
-        answer = solve(given, budget - spent)
+        answer = solve(given, budget)
         spent += answer.expanded
         if answer.best is not None:
             scenes = {stem: lamps[stem].datasheet.scene_by_code(code) for stem, code in choice.items()}
