@@ -14,6 +14,8 @@ reset or power-down could ever make one again:
   which are then lost altogether until a reset.
 * States older than a ``SOME_COUNT`` have had more supply, so whenever that one is certainly settled they
   are too; until then it covers all that they may do. They are dropped.
+* Of two states alike with nothing pending, the older has had more supply: what it does, the newer may do.
+  It is dropped.
 
 (A lamp that ignores counts beyond its table and is known to remember the wanted scene may bring two counts
 together by overrunning both: there, counts are kept apart.)
@@ -211,9 +213,13 @@ class LampType:
             by_age.setdefault(age, set()).add(state)
         join = self._join_counts if self.behaviour.counts else self._join_places
         kept: dict[int, set[State]] = {}
+        idle: set[State] = set()
         for age in sorted(by_age):
             joined, covers_older = join(by_age[age])
-            kept[age] = joined
+            joined = {s for s in joined if s not in idle and s._replace(scene=ANY_SCENE) not in idle}
+            idle |= {s for s in joined if s.pending == 0}
+            if joined:
+                kept[age] = joined
             if covers_older:
                 if not self.behaviour.counts:
                     kept = {SETTLED_AGE: joined}
