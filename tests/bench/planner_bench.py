@@ -1,6 +1,6 @@
 """How long the planner thinks: CPU seconds and nodes, and ratios to a plain search in the same run.
 
-Run by hand: ``python tests/bench/planner_bench.py [FLEETS]``. Prints markdown tables. About five minutes with
+Run by hand: ``python tests/bench/planner_bench.py [FLEETS]``. Prints markdown tables; about ten minutes with
 the 30 fleets of the README.
 """
 
@@ -21,6 +21,7 @@ from sequencer.planner.plan import Answer, fleet, solve  # noqa: E402
 from sequencer.sitefile import load_site  # noqa: E402
 
 PLAIN_NODES = 3_000  # the plain search's nodes are slow; past this it has not finished
+AT_ONCE = 20
 SITE = Path(__file__).parents[2] / "config" / "quarry-lane.toml"
 
 
@@ -30,11 +31,11 @@ def timed(request: PlanRequest) -> tuple[Answer, float]:
     return answer, time.process_time() - start
 
 
-def plain(request: PlanRequest) -> tuple[int | None, bool, float]:
+def plain(request: PlanRequest) -> tuple[int | None, bool, int, float]:
     given = fleet(request)
     limits = given.limits
     start = time.process_time()
-    total, done, _ = plain_search(
+    total, done, nodes = plain_search(
         [t.behaviour for t in given.types],
         [t.wanted for t in given.types],
         limits.cycle_ns,
@@ -42,7 +43,7 @@ def plain(request: PlanRequest) -> tuple[int | None, bool, float]:
         limits.contact_ns,
         PLAIN_NODES,
     )
-    return total, done, time.process_time() - start
+    return total, done, nodes, time.process_time() - start
 
 
 def sizes_table(fleets: int) -> None:
@@ -66,25 +67,27 @@ def sizes_table(fleets: int) -> None:
 
 
 def plain_table(fleets: int) -> None:
-    """Small fleets, where the plain search finishes at all."""
-    ratios = []
-    unfinished = 0
-    for seed in range(fleets):
-        request = random_request(seed, (2, 1))._replace(max_dark_s=4.0, max_flashes_per_s=1.0)
-        answer, ours = timed(request)
-        total, done, theirs = plain(request)
-        if not done:
-            unfinished += 1
-            ratios.append(theirs / ours)  # at least: it was stopped
-            continue
-        found = None if answer.best is None else answer.best.promise[0]
-        assert found == total, (seed, found, total)
-        if total != 0 and ours > 0.001:
-            ratios.append(theirs / ours)
-    print(
-        f"\nPlain search over our time, {len(ratios)} fleets of 2+1 scenes, {unfinished} of them stopped at "
-        f"{PLAIN_NODES} nodes: median {median(ratios):.0f}, least {min(ratios):.1f}"
-    )
+    """Small fleets, where the plain search finishes at all; those it answers at once are left out."""
+    print("\n| types | scenes | fleets | plain search finished | its time over ours, median | least |")
+    print("|---|---|---|---|---|---|")
+    for sizes in ((3,), (6,), (2, 1), (2, 2), (3, 2)):
+        ratios = []
+        asked = 0
+        for seed in range(fleets):
+            request = random_request(seed, sizes)._replace(max_dark_s=4.0, max_flashes_per_s=1.0)
+            answer, ours = timed(request)
+            total, done, nodes, theirs = plain(request)
+            if nodes < AT_ONCE:
+                continue
+            asked += 1
+            if done:
+                found = None if answer.best is None else answer.best.promise[0]
+                assert found == total, (seed, sizes, found, total)
+                ratios.append(theirs / ours)
+        least = f"{median(ratios):.0f} | {min(ratios):.1f}" if ratios else "- | -"
+        print(
+            f"| {len(sizes)} | {'+'.join(map(str, sizes))} | {asked} | {len(ratios)} | {least} |", flush=True
+        )
 
 
 def main() -> None:
@@ -95,7 +98,7 @@ def main() -> None:
         answer, seconds = timed(request_for(pad, "lap-pool", scene.name))
         print(f"\ndemo site's pair, {scene.name}: {seconds:.3f} s, {answer.expanded} nodes", end="")
     print()
-    plain_table(min(fleets, 12))
+    plain_table(min(fleets, 15))
 
 
 if __name__ == "__main__":
