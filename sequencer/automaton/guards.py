@@ -73,16 +73,21 @@ def guards(datasheet: Datasheet, pad_s: float) -> Guards:
     )
     breaks = [safe_window(n, limits, tolerance, pad_s) for n, limits in named if limits is not None]
     return Guards(
-        breaks=tuple(_parted(breaks)),
+        breaks=tuple(_parted(breaks, at_least_ns(pad_s))),
         same_train=safe_window("same_train", on.same_train, tolerance, pad_s),
         settled=None if on.settled is None else safe_window("settled", on.settled, tolerance, pad_s),
         warm_up=safe_window("warm_up", datasheet.warm_up, tolerance, pad_s),
     )
 
 
-def _parted(windows: Sequence[Window]) -> Iterator[Window]:
-    """Where windows touch and nothing parts them (no pad, an exact clock), the length both claim is neither's."""
+def _parted(windows: Sequence[Window], shortest_ns: int) -> Iterator[Window]:
+    """Two things that windows by themselves do not see.
+
+    A break shorter than the pad is not sure to be one, even to a lamp that would notice the shortest. And
+    where windows touch and nothing parts them (no pad, an exact clock), the length both claim is neither's.
+    """
+    starts = [max(w.first_ns, shortest_ns) if i else 0 for i, w in enumerate(windows)]
     for i, window in enumerate(windows):
-        touches_last = i > 0 and window.first_ns <= windows[i - 1].last_ns
-        touches_next = i + 1 < len(windows) and windows[i + 1].first_ns <= window.last_ns
-        yield replace(window, first_ns=window.first_ns + touches_last, last_ns=window.last_ns - touches_next)
+        touches_last = i > 0 and starts[i] <= windows[i - 1].last_ns
+        touches_next = i + 1 < len(windows) and starts[i + 1] <= window.last_ns
+        yield replace(window, first_ns=starts[i] + touches_last, last_ns=window.last_ns - touches_next)

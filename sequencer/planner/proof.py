@@ -122,7 +122,7 @@ class Walk:
     def _rely_least(
         self, length: int, number: int, part: Literal["off", "on"], window: Window | None
     ) -> None:
-        if window is not None and window.limits_s[0] > 0:
+        if window is not None and window.first_ns > 0:
             slack = length - window.first_ns + self._pad - self._spread
             self.relied.append(Reliance(slack, number, part, window.name, window.limits_s[0]))
 
