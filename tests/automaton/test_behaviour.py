@@ -92,6 +92,8 @@ def test_a_break_between_two_windows_may_be_either(off_ms: float, effects: str) 
         ({"pulse": (0.12, 6.5), "reset": (6.5, 10.0)}, 0.0, 10_000, "reset power_down"),
         # What is ignored may be nothing at all.
         ({"ignored": (0, 0)}, 0.0, 0.000001, "ignored pulse"),
+        ({"ignored": (0, 0), "pulse": (0, 3.0)}, 0.036, 35.999999, "ignored pulse"),
+        ({"ignored": (0, 0), "pulse": (0, 3.0)}, 0.036, 36, "pulse"),
     ],
 )
 def test_margins_widen_what_a_break_may_be(

@@ -94,6 +94,15 @@ def test_the_length_that_two_windows_claim_is_neither_s() -> None:
     assert [w.first_ns for w in guards(touching, 0.001).breaks] == [0, 121 * MS, 3001 * MS, 3001 * MS]
 
 
+def test_a_break_shorter_than_the_pad_is_not_sure_to_be_one() -> None:
+    """Even to a lamp that notices the shortest; a supply of any length may still be enough for it."""
+    jumpy = sheet(ignored=(0, 0), pulse=(0, 3.0), same_train=(0, 2.0), warm_up=None)
+    g = guards(jumpy, 0.036)
+    assert [(w.first_ns, w.last_ns) for w in g.breaks[:2]] == [(0, -36 * MS), (36 * MS, 2964 * MS)]
+    assert (g.same_train.first_ns, g.warm_up.first_ns) == (0, 0)
+    assert [w.first_ns for w in guards(jumpy, 0.0).breaks[:2]] == [0, 1]
+
+
 def pair_of(amounts: list[float]) -> st.SearchStrategy[list[float]]:
     return st.tuples(st.sampled_from(amounts), st.sampled_from(amounts)).map(sorted)
 
