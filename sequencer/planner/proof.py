@@ -205,19 +205,22 @@ def judge(request: PlanRequest, train: Train, log: EdgeLog) -> Judgement:
     """What the edges that were really commanded leave each lamp on.
 
     Slack that was there as margin may be used up; the relay's spread and the lamps' clocks may not. What
-    follows the last edge is taken to be supply for as long as every lamp needs to settle, unless the
-    contact was not brought to rest closed: then a lamp may be on anything.
+    follows the last edge is taken to be supply for as long as every lamp needs to settle. A lamp may be on
+    anything where the contact was left open, or opens by going to rest before the train has ended; and
+    where a command failed, for nobody knows whether the contact moved.
     """
     breaks = breaks_of_log(log, request)
     finished = log.outcome == "finished" and len(breaks) == train.relay_cycles
-    dark = any(not s.closed for s in log.stamps[-1:]) and (log.rested_s is None or not log.rests_closed)
+    left_open = log.stamps[-1:] and not log.stamps[-1].closed and log.rested_s is None
+    cut_short = log.outcome != "finished" and not log.rests_closed
+    unknown = log.outcome == "failed" or left_open or cut_short
     lamps = []
     for lamp in request.lamps:
         walk = _walk(request, lamp, request.delays.spread_s)
         settled = walk.lamp.guards.settled
         end = (breaks[-1].closed if breaks else 0) + (0 if settled is None else settled.first_ns)
         states = walk.over(breaks, end)
-        scenes = set(walk.lamp.codes) if dark else {s.scene for s in states}
+        scenes = set(walk.lamp.codes) if unknown else {s.scene for s in states}
         names = {scene.name for scene in lamp.datasheet.scenes if scene.code in scenes}
         lamps.append(LampJudgement(lamp.lamp, frozenset(names)))
     wanted = [lamp.datasheet.scene_by_code(lamp.wanted) for lamp in request.lamps]
