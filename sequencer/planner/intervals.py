@@ -38,7 +38,8 @@ def pieces(cuts: Iterable[int], end: int, read: Callable[[int], T]) -> list[Piec
         if found and at_mark[i] not in (inside, found[-1].value):
             found.append(Piece(first, first, at_mark[i]))
         # Between neighbours nothing lies, and each may be certain of something else.
-        found.append(Piece(first, first if last - first == 1 else last, inside))
+        apart = last - first == 1 and at_mark[i] != at_mark[i + 1]
+        found.append(Piece(first, first if apart else last, inside))
     if at_mark[-1] != found[-1].value:
         found.append(Piece(end, end, at_mark[-1]))
     return found
