@@ -11,13 +11,13 @@ admitted whose zone contains its own.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 from sequencer.automaton.guards import Effect
 from sequencer.planner.belief import NEW, LampType
 from sequencer.planner.bound import UNREACHABLE, OwnDistance, Way
-from sequencer.planner.breaks import IGNORED, BreakKind, break_kinds
+from sequencer.planner.breaks import IGNORED, break_kinds
 from sequencer.planner.covering import Admitted
 from sequencer.planner.pairs import PairBound
 from sequencer.planner.search import Promise
@@ -148,7 +148,7 @@ class JointProblem:
         ]
         self._plain_courses: dict[object, list[_Course]] = {}
         self._known_options: dict[object, list[_Course]] = {}
-        self._offered: dict[object, list[tuple[int, int, int, int]]] = {}
+        self._made: dict[object, list[tuple[int, int, int, int]]] = {}
 
     def roots(self) -> Iterable[JointNode]:
         root = JointNode(None, (0, 0, 0), self.start, 0, 0)
@@ -189,15 +189,23 @@ class JointProblem:
         zone = node.zone
         plain = len(zone) == OLDER and all([points in _PLAIN for points in node.refs])
         courses: dict[int, list[_Course]] = {}
-        before: dict[object, JointNode] = {}
+        open_: dict[
+            object, tuple[_Course, int, int]
+        ] = {}  # as of the last kind: the breaks of a course so far
         for kind, prefixes in zip(self.kinds, self._prefixes, strict=True):
-            made: dict[object, JointNode] = {}
+            wider: dict[object, tuple[_Course, int, int]] = {}
             for course in self._courses(node, kind.effects, prefixes, courses, plain=plain):
                 if _agree(zone, self._always, course.before):
-                    self._child(node, kind, course, before, made)
-            yield from [child for key, child in before.items() if key not in made and self._offers(child)]
-            before = made
-        yield from filter(self._offers, before.values())
+                    key = (course.beliefs, course.refs, course.after, course.before)
+                    _, least, most = open_.get(key, (course, kind.first_ns, kind.first_ns))
+                    if most == kind.first_ns:
+                        open_.pop(key, None)
+                    else:
+                        least = kind.first_ns
+                    wider[key] = (course, least, kind.last_ns)
+            yield from self._children(node, open_.values())
+            open_ = wider
+        yield from self._children(node, open_.values())
 
     def _courses(
         self,
@@ -270,50 +278,42 @@ class JointProblem:
                 )
         return found
 
-    def _child(
-        self,
-        node: JointNode,
-        kind: BreakKind,
-        course: _Course,
-        before: dict[object, JointNode],
-        made: dict[object, JointNode],
-    ) -> None:
-        """Add the child of this course to ``made``; where the next shorter kind made the same, widen that."""
-        beliefs, refs, ways, breaks, after, not_after = course
-        key = (beliefs, refs, after, not_after)
-        child = before.get(key)
-        if child is not None and child.off[1] == kind.first_ns:
-            child.off = (child.off[0], kind.last_ns)
-            made[key] = child
-            return
+    def _children(self, node: JointNode, ways_on: Iterable[tuple[_Course, int, int]]) -> Iterator[JointNode]:
+        """The nodes after breaks of these lengths (least, most), less those that are nothing new."""
         zone = node.zone
-        after += self._always
-        opened = max([least + zone[p][START] for p, least in after])
-        closed = opened + kind.first_ns
-        at = [closed if not points or points[0] == NEW else zone[points[0]][START] for points in refs]
-        total = self._total(ways, at, opened, closed)
-        dark = node.dark + kind.first_ns
-        promise: Promise = (total, node.breaks + 1 + breaks, dark)
-        if self.haste == 1:
-            promise = max(promise, node.promise)
-        child = JointNode(node, promise, beliefs, node.breaks + 1, dark)
-        child.refs = refs
-        child.opened = opened
-        child.off = (kind.first_ns, kind.last_ns)
-        child.after, child.before = after, not_after
-        made[key] = child
+        for course, least, most in ways_on:
+            after = course.after + self._always
+            opened = max([needs + zone[p][START] for p, needs in after])
+            if not self._is_new(course, (opened, least, most, node.breaks)):
+                continue
+            closed = opened + least
+            at = [closed if not ps or ps[0] == NEW else zone[ps[0]][START] for ps in course.refs]
+            total = self._total(course.ways, at, opened, closed)
+            dark = node.dark + least
+            promise: Promise = (total, node.breaks + 1 + course.breaks, dark)
+            if self.haste == 1:
+                promise = max(promise, node.promise)
+            child = JointNode(node, promise, course.beliefs, node.breaks + 1, dark)
+            child.refs = course.refs
+            child.opened = opened
+            child.off = (least, most)
+            child.after, child.before = after, course.before
+            yield child
 
-    def _offers(self, child: JointNode) -> bool:
-        """Whether a child that counts from no older closing is more than what was offered before."""
-        if any([points and points != _FROM_THIS for points in child.refs]):
+    def _is_new(self, course: _Course, this: tuple[int, int, int, int]) -> bool:
+        """Whether a node that counts from no older closing is more than what was made before.
+
+        ``this``: its opening, its break's least and greatest length, and the breaks before it.
+        """
+        if any([points and points != _FROM_THIS for points in course.refs]):
             return True  # left to admit
-        at, (least, most), breaks = child.opened, child.off, child.breaks
-        known = self._offered.setdefault((child.beliefs, child.refs), [])
+        at, least, most, breaks = this
+        known = self._made.setdefault((course.beliefs, course.refs), [])
         for its_at, its_least, its_most, its_breaks in known:
             no_later = its_at <= at and its_at + its_least <= at + least
             if no_later and its_least <= least and its_most >= most and its_breaks <= breaks:
                 return False
-        known.append((at, least, most, breaks))
+        known.append(this)
         return True
 
     def _total(self, ways: Sequence[tuple[Way, ...]], at: Sequence[int], opened: int, closed: int) -> int:

@@ -18,6 +18,7 @@ point, and the earliest times can all be had at once.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import chain
 from operator import ge
 
 from sequencer.units import FOREVER_NS
@@ -76,4 +77,4 @@ def without(zone: Zone, points: Sequence[int]) -> Zone:
 
 def within(inner: Zone, outer: Zone) -> bool:
     """Whether everything possible in ``inner`` is possible in ``outer``, and no later there."""
-    return all(all(map(ge, row, wider)) for row, wider in zip(inner, outer, strict=True))
+    return all(map(ge, chain.from_iterable(inner), chain.from_iterable(outer)))
