@@ -116,11 +116,18 @@ def _alone(request: PlanRequest, stem: str, budget: int) -> str:
     who = f"lamp{'s' if many else ''} {names} ({stem})"
     forgets = off.reset is not None or sheet.lamp.after_power_down == "first"
     if sheet.lamp.selects_by == "step" and not forgets:
-        return (
-            f"{who}: a step lamp that never forgets: no break brings it to a known scene, it only moves on from "
-            "where it is. Look what it shows now and say so: "
-            + " ".join(f"--from {_arg(lamp)}" for lamp in lamps)
-        )
+        unknown = [lamp for lamp in lamps if lamp.known is None]
+        if unknown:
+            return (
+                f"{who}: a step lamp that never forgets: no break brings it to a known scene, it only moves "
+                "on from where it is. Look what it shows now and say so: "
+                + " ".join(f"--from {_arg(lamp)}" for lamp in unknown)
+            )
+        if len({lamp.known for lamp in lamps}) > 1:
+            return (
+                f"{who}: they rest on different scenes and never forget, so every break moves them alike and "
+                "they stay apart. Bring them together with one of them unplugged, or give each a relay"
+            )
     return f"{who}: " + (_relaxed(request, budget) or _unreachable(sheet, lamps[0].wanted))
 
 

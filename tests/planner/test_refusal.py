@@ -172,7 +172,6 @@ def test_two_lamps_of_a_type_told_apart_by_name() -> None:
     assert answer.reason.endswith('--from north=SCENE --from "far south=SCENE"')
 
 
-@pytest.mark.xfail(reason="says that nobody said what the lamps show, to one who did")
 @pytest.mark.parametrize(
     ("wishes", "limits", "cause"),
     [
