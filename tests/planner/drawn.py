@@ -57,12 +57,38 @@ def small_sheets(
 
 
 @st.composite
+def plain_sheets(draw: st.DrawFn, most_scenes: int = 2) -> Datasheet:
+    """As above, with fewer boundaries within reach: a plain search for two or three of these ends."""
+    counts = draw(_of(True, True, False))
+    rides, pulse = draw(_of((0.0, 0.1), (0.02, 0.2), (0.25, 0.4), (0.3, 0.5)))
+    reset = draw(_of(None, (0.9, 1.5))) if not counts else None
+    gap = draw(_of(0.1, 0.2))
+    gap_end = gap + draw(_of(0.5, 1.0))
+    changes: dict[str, Any] = {
+        "ignored": (0, rides),
+        "pulse": (pulse, pulse + draw(_of(0.25, 0.3)) if reset or draw(st.booleans()) else 3.0),
+        "reset": reset,
+        "power_down": (10.0, INF),
+        "same_train": (gap, gap_end if counts else INF),
+        "warm_up": None,
+        "clock_tolerance": draw(_of(0.0, 0.03, 0.1)),
+    }
+    if counts:
+        changes["settled"] = (gap_end + draw(_of(0.1, 0.5)), INF)
+        changes["overflow"] = draw(_of("unknown", "ignored", "wraps"))
+    scenes = _of(*[n for n in (1, 2, 2, 2, 3) if n <= most_scenes])
+    return sheet("count" if counts else "step", draw(scenes), **changes)
+
+
+@st.composite
 def requests(
     draw: st.DrawFn,
     types: st.SearchStrategy[int],
     sheets: st.SearchStrategy[Datasheet],
     margins_s: tuple[float, ...] = (0.0, 0.01, 0.03, 0.06),
     starts: tuple[str, ...] = ("rest",),
+    max_dark_s: tuple[float, ...] = (1.0, 2.0, 4.0, 20.0),
+    known: bool = True,
 ) -> PlanRequest:
     """One lamp a type, or two of which one is known; each type wanted on any of its scenes."""
     lamps = []
@@ -71,13 +97,13 @@ def requests(
         codes = [scene.code for scene in drawn.scenes]
         wanted = draw(_of(*codes))
         for twin in range(draw(_of(1, 1, 2))):
-            known = draw(_of(None, None, None, None, *codes))
-            lamps.append(LampRequest(f"lamp {number}.{twin}", f"type-{number}", drawn, wanted, known))
+            rests_on = draw(_of(None, None, None, None, *codes)) if known else None
+            lamps.append(LampRequest(f"lamp {number}.{twin}", f"type-{number}", drawn, wanted, rests_on))
     return PlanRequest(
         tuple(lamps),
         draw(_of(*RELAYS)),
         draw(_of(*margins_s)),
         draw(_of(1.0, 2.0, 3.0)),
-        draw(_of(1.0, 2.0, 4.0, 20.0)),
+        draw(_of(*max_dark_s)),
         draw(_of(*starts)),
     )

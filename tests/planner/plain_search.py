@@ -9,7 +9,9 @@ already had. Slow, and simple enough to be believed.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import repeat
+from typing import NamedTuple
 
 from sequencer.automaton.behaviour import LONG_LIT, Behaviour, State
 from sequencer.units import FOREVER_NS
@@ -43,6 +45,10 @@ def after_break(lamp: Behaviour, belief: frozenset[Held], off: int) -> frozenset
     return frozenset(after)
 
 
+def after_supply(lamp: Behaviour, belief: frozenset[Held], on: int) -> frozenset[Held]:
+    return frozenset(s for state, had in belief for s in settle(lamp, (state, min(had + on, LONG))))
+
+
 def settle(lamp: Behaviour, held: Held) -> list[Held]:
     state, had = held
     settled = lamp.guards.settled
@@ -63,6 +69,19 @@ def ends(lamp: Behaviour, belief: frozenset[Held], wanted: int) -> int | None:
     return wait
 
 
+def _wider(beliefs: Beliefs, owed: int, seen: Iterable[tuple[Beliefs, int]]) -> bool:
+    return any(o <= owed and all(map(frozenset.issubset, narrow, beliefs)) for narrow, o in seen)
+
+
+class Found(NamedTuple):
+    """The best train's total (ns) and breaks, or None twice; ``finished``: the search ended by itself."""
+
+    total: int | None
+    breaks: int | None
+    finished: bool
+    expanded: int
+
+
 def plain_search(
     lamps: Sequence[Behaviour],
     wanted: Sequence[int],
@@ -71,39 +90,63 @@ def plain_search(
     contact: int,
     most_nodes: int,
 ) -> tuple[int | None, bool, int]:
-    """Least total (ns) or None; whether the search ended by itself; how many beliefs were expanded."""
-    start = tuple(frozenset((lamp.rest(code), LONG) for code in lamp.codes) for lamp in lamps)
+    """From rest on any scene: least total (ns) or None; whether the search ended by itself; beliefs expanded."""
+    found = plain_best(lamps, wanted, cycle, max_dark, contact, most_nodes)
+    return found.total, found.finished, found.expanded
+
+
+def plain_best(
+    lamps: Sequence[Behaviour],
+    wanted: Sequence[int],
+    cycle: int,
+    max_dark: int,
+    contact: int,
+    most_nodes: int,
+    *,
+    starts: Sequence[Iterable[State]] | None = None,
+    below: tuple[int, int] = (FOREVER_NS, 0),
+    drop_wider: bool = False,
+) -> Found:
+    """The train of least total, then of fewest breaks, that is better than ``below`` (total, breaks).
+
+    ``starts``: the states that each type may rest in; any scene when left out. ``drop_wider``: go on only
+    from beliefs that do not hold all of another's, reached no later (what serves the wider serves that).
+    """
+    resting = starts or [[lamp.rest(code) for code in lamp.codes] for lamp in lamps]
+    start = tuple(frozenset((state, LONG) for state in states) for states in resting)
     marks = set().union(*map(supply_marks, lamps))
     offs = break_lengths(lamps, max_dark)
-    heap: list[tuple[int, int, Beliefs | None, int]] = [(0, 0, start, cycle)]
-    seen: dict[tuple[Beliefs, int], int] = {}
+    heap: list[tuple[int, int, int, Beliefs | None, int]] = [(0, 0, 0, start, cycle)]
+    seen: set[tuple[Beliefs, int]] = set()
     expanded = tick = 0
     while heap:
-        total, _, beliefs, last_off = heapq.heappop(heap)
+        total, breaks, _, beliefs, last_off = heapq.heappop(heap)
         if beliefs is None:
-            return total, True, expanded
+            return Found(total, breaks, True, expanded)
         owed = max(0, cycle - last_off)
-        key = (beliefs, owed)
-        if key in seen:
+        if (beliefs, owed) in seen or (drop_wider and _wider(beliefs, owed, seen)):
             continue
         if expanded >= most_nodes:
-            return None, False, expanded
-        seen[key] = expanded = expanded + 1
+            return Found(None, None, False, expanded)
+        seen.add((beliefs, owed))
+        expanded += 1
         waits = [ends(lamp, belief, w) for lamp, belief, w in zip(lamps, beliefs, wanted, strict=True)]
         if None not in waits:
-            tick += 1
-            last = max(owed if total else 0, *[w for w in waits if w is not None])
-            heapq.heappush(heap, (total + last, tick, None, 0))
-        least = 0 if total == 0 else max(owed, contact)
-        had = {h for belief in beliefs for _, h in belief if h != LONG} | {0}
-        ons = {least} | {m - h for m in marks for h in had if m - h > least} if total else {0}
-        for on in sorted(ons):
-            lit = tuple(
-                frozenset(s for h in belief for s in settle(lamp, (h[0], min(h[1] + on, LONG))))
-                for lamp, belief in zip(lamps, beliefs, strict=True)
-            )
-            for off in offs:
-                after = tuple(after_break(lamp, b, off) for lamp, b in zip(lamps, lit, strict=True))
+            last = max(max(owed, contact) if breaks else 0, *[w for w in waits if w is not None])
+            if (total + last, breaks) < below:
                 tick += 1
-                heapq.heappush(heap, (total + on + off, tick, after, off))
-    return None, True, expanded
+                heapq.heappush(heap, (total + last, breaks, tick, None, 0))
+        least = max(owed, contact) if breaks else 0
+        had = {h for belief in beliefs for _, h in belief if h != LONG} | {0}
+        ons = {least} | {m - h for m in marks for h in had if m - h > least} if breaks else {0}
+        for on in sorted(ons):
+            if not offs or (total + on + offs[0], breaks + 1) >= below:
+                break
+            lit = tuple(map(after_supply, lamps, beliefs, repeat(on)))
+            for off in offs:
+                if (total + on + off, breaks + 1) >= below:
+                    break
+                after = tuple(map(after_break, lamps, lit, repeat(off)))
+                tick += 1
+                heapq.heappush(heap, (total + on + off, breaks + 1, tick, after, off))
+    return Found(None, None, True, expanded)
