@@ -43,11 +43,22 @@ def random_sheet(rng: random.Random, scenes: int) -> Datasheet:
     return Datasheet.model_validate({"lamp": lamp, "off": off, "on": on, "scene": table})
 
 
-def random_request(seed: int, sizes: tuple[int, ...]) -> PlanRequest:
-    """One lamp a type from unknown, each wanted on a scene of its own."""
+def random_request(seed: int, sizes: tuple[int, ...], *, wraps: bool = True) -> PlanRequest:
+    """One lamp a type from unknown, each wanted on a scene of its own.
+
+    Without ``wraps`` a table that would wrap is of unknown overflow instead: of two wrapping tables every
+    pair of counts can be had by counting far enough, which makes the hardest fleets.
+    """
     rng = random.Random(seed)
     sheets = [random_sheet(rng, n) for n in sizes]
+    if not wraps:
+        sheets = [_unwrapped(s) for s in sheets]
     lamps = [
         LampRequest(f"lamp {i}", f"type-{i}", s, rng.randint(1, len(s.scenes))) for i, s in enumerate(sheets)
     ]
     return PlanRequest(tuple(lamps), DELAYS)
+
+
+def _unwrapped(sheet: Datasheet) -> Datasheet:
+    overflow = "unknown" if sheet.lamp.overflow == "wraps" else sheet.lamp.overflow
+    return sheet.model_copy(update={"lamp": sheet.lamp.model_copy(update={"overflow": overflow})})
