@@ -86,7 +86,7 @@ def compared(asked: PlanRequest, nodes: int = NODES) -> str:
         (1, small_sheets(3), 200, 40, 15),
         (2, small_sheets(2), 40, 0, 5),
         (2, plain_sheets(2), 200, 40, 15),
-        (3, plain_sheets(2), 150, 15, 15),
+        (3, plain_sheets(2), 100, 10, 10),
     ],
     ids=["one type", "two types", "two, plainer", "three, plainer"],
 )

@@ -14,6 +14,7 @@ from sequencer.automaton.guards import Effect
 from sequencer.datasheet import Datasheet
 from sequencer.planner.belief import NEW, SETTLED_AGE, LampType, Move
 from sequencer.planner.breaks import IGNORED, break_kinds
+from sequencer.planner.covering import Admitted
 from sequencer.planner.intervals import Piece, pieces
 from sequencer.planner.zone import (
     AT_REST,
@@ -94,7 +95,7 @@ def trains_of_steps(draw: st.DrawFn) -> list[Step]:
     return steps
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(steps=trains_of_steps())
 def test_a_zone_is_closed_as_floyd_and_warshall_close_it(steps: list[Step]) -> None:
     zone: Zone = AT_REST
@@ -439,3 +440,39 @@ def test_moves_are_all_the_supplies_there_are() -> None:
         (3_500_000_000, FOREVER_NS),
     ]
     assert all(a[1] == b[0] for a, b in pairwise(spans))
+
+
+# -- covering ---------------------------------------------------------------------------------------------------
+
+
+def test_only_a_type_lost_since_the_latest_break_may_be_anything() -> None:
+    """A count that nobody knows, from this closing on, or a ring lost for good; an older count settles sooner."""
+    counts, ring = LampType(behaviour(sheet(), 0.0), 1), LampType(behaviour(sheet("step"), 0.0), 1)
+    unknown = counts.resting_on([1, 2])
+    (once,) = counts.moves(unknown, PULSE)
+    lost = next(m.belief for m in counts.moves(once.belief, PULSE) if m.least_ns == (0,))
+    lost_ring = ring.resting_on([1, 2])
+    seen = Admitted([counts, ring])
+    assert seen.lost([lost, lost_ring], [(CLOSED,), ()]) == (0, 1)
+    assert seen.lost([lost, lost_ring], [(OLDER,), ()]) == (1,)
+    assert seen.lost([once.belief, ring.resting_on([2])], [(CLOSED,), ()]) == ()
+
+
+def test_a_node_serves_for_those_that_are_later_narrower_or_lost() -> None:
+    counts, ring = LampType(behaviour(sheet(), 0.0), 1), LampType(behaviour(sheet("step"), 0.0), 3)
+    (once,) = counts.moves(counts.resting_on([1, 2]), PULSE)
+    on_2, lost_ring = ring.resting_on([2]), ring.resting_on([1, 2])
+    zone: Zone = ((0, FREE, FREE), (9, 0, -4), (12, 3, 0))
+    later: Zone = ((0, FREE, FREE), (10, 0, -4), (13, 3, 0))
+    sooner: Zone = ((0, FREE, FREE), (8, 0, -4), (11, 3, 0))
+    refs = [(CLOSED,), ()]
+    seen = Admitted([counts, ring])
+    seen.add([once.belief, on_2], refs, zone, 2)
+    for other, breaks, covered in ((zone, 2, True), (later, 3, True), (zone, 1, False), (sooner, 2, False)):
+        assert seen.covered([once.belief, on_2], refs, other, breaks) is covered
+        # A ring that is lost is served by one that is known; not the reverse.
+        assert seen.covered([once.belief, lost_ring], refs, other, breaks) is covered
+    assert not seen.covered([counts.resting_on([1, 2]), on_2], [(), ()], zone, 2)
+    other_way = Admitted([counts, ring])
+    other_way.add([once.belief, lost_ring], refs, zone, 2)
+    assert not other_way.covered([once.belief, on_2], refs, zone, 2)

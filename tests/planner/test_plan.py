@@ -295,6 +295,28 @@ def test_max_dark_forbids_the_longer_break() -> None:
     plan_of(ask({"a": (lamp, 1)}, max_dark_s=6.499), 120, 9000)
 
 
+def test_supply_between_two_breaks_is_sure_to_be_some() -> None:
+    """Two resets of two rings, of 2 s and 6 s, which act whatever the supply: margin and spread between them."""
+    short = sheet("step", pulse=(0.12, 1.0), reset=(2.0, 3.0), power_down=(5.0, INF))
+    long = sheet("step", ignored=(0, 3.5), pulse=(4.0, 4.5), reset=(6.0, 7.0))
+    found = planned(ask({"a": (short, 1), "b": (long, 1)}, **SITE))
+    assert sorted(p.off_s for p in found.train.pulses) == [2.036, 6.036]
+    assert [p.on_s for p in found.train.pulses] == [0.036, 0.036]
+
+
+def test_a_longer_break_of_the_same_effect_where_the_cycle_wants_it() -> None:
+    """One flash in 10 s, and A's train is over after 2 s of supply: its first pulse lasts 8 s.
+
+    To B, lost in its ring until its reset, that is a power-down; 0.2 to 1 s would leave it as lost.
+    """
+    patient = sheet(ignored=(0, 0.05), pulse=(0.12, 20.0), reset=None, power_down=(30.0, INF))
+    ring = sheet("step", ignored=(0, 0.1), pulse=(0.2, 1.0), reset=(2.0, 3.0), power_down=(8.0, INF))
+    plan_of(
+        ask({"a": (patient, 2), "b": (ring, 1)}, max_flashes_per_s=0.1),
+        *(8000, 2000, 2000, 8000),
+    )
+
+
 @pytest.mark.parametrize(
     ("wish", "limits", "last_on_ms"),
     [
