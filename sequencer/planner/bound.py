@@ -12,7 +12,7 @@ the bound stays a bound.
 from __future__ import annotations
 
 import heapq
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from sequencer.planner.belief import LampType
 from sequencer.planner.breaks import break_kinds
@@ -25,6 +25,25 @@ class Way(NamedTuple):
 
     on_ns: int
     rest_ns: int
+
+
+class Distance(Protocol):
+    """What the joint search asks about one type."""
+
+    def ways(self, belief: int) -> tuple[Way, ...]: ...
+    def breaks(self, belief: int) -> int: ...
+
+
+class NoDistance:
+    """For a type that is searched alone: its distances would cost more than the search they guide."""
+
+    def ways(self, belief: int) -> tuple[Way, ...]:  # noqa: ARG002
+        """Any belief may be the end."""
+        return (Way(0, 0),)
+
+    def breaks(self, belief: int) -> int:  # noqa: ARG002
+        """No break may be needed."""
+        return 0
 
 
 class _Move(NamedTuple):

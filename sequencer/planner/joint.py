@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from sequencer.automaton.guards import Effect
 from sequencer.planner.belief import NEW, LampType
-from sequencer.planner.bound import UNREACHABLE, OwnDistance, Way
+from sequencer.planner.bound import UNREACHABLE, Distance, Way
 from sequencer.planner.breaks import IGNORED, break_kinds
 from sequencer.planner.covering import Admitted
 from sequencer.planner.pairs import PairBound
@@ -128,7 +128,7 @@ class JointProblem:
         types: Sequence[LampType],
         start: Sequence[int],
         limits: Limits,
-        own: Sequence[OwnDistance],
+        own: Sequence[Distance],
         pairs: Sequence[PairBound] = (),
         haste: int = 1,
     ) -> None:

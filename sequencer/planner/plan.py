@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from sequencer.automaton.behaviour import Behaviour, behaviour
 from sequencer.planner.belief import LampType
-from sequencer.planner.bound import OwnDistance
+from sequencer.planner.bound import Distance, NoDistance, OwnDistance
 from sequencer.planner.joint import JointNode, JointProblem, Limits, breaks_of
 from sequencer.planner.pairs import PairBound
 from sequencer.planner.proof import prove, starting_states
@@ -75,7 +75,9 @@ def solve(given: Fleet, budget: int = BUDGET) -> Answer:
     some train, best or not.
     """
     budget //= len(given.types) ** 2
-    own = [OwnDistance(t, given.limits.cycle_ns, given.limits.max_dark_ns) for t in given.types]
+    own: list[Distance] = [NoDistance()]
+    if len(given.types) > 1:
+        own = [OwnDistance(t, given.limits.cycle_ns, given.limits.max_dark_ns) for t in given.types]
     for i, (distance, start) in enumerate(zip(own, given.start, strict=True)):
         if not distance.ways(start):
             return Answer(None, proved=True, apart=(i,))
@@ -101,7 +103,7 @@ def solve(given: Fleet, budget: int = BUDGET) -> Answer:
 
 def _problem(
     given: Fleet,
-    own: Sequence[OwnDistance],
+    own: Sequence[Distance],
     members: Sequence[int],
     pairs: Sequence[PairBound] = (),
     haste: int = 1,
