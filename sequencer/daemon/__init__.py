@@ -1,0 +1,1 @@
+"""The shell around the core: it owns threads, signals, the relay at rest and the word to systemd."""

@@ -1,0 +1,1 @@
+"""What the board senses and shows: drivers behind one small protocol."""

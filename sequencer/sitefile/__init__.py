@@ -1,0 +1,32 @@
+"""A site file: what hangs on one pad. Read in this order: :mod:`.tables`, :mod:`.pad`; then what only the
+daemon needs, and only then imported: :mod:`.serve`, :mod:`.calendar`, :mod:`.standing`."""
+
+from sequencer.sitefile.pad import MAX_TYPES, Pad, load_site
+from sequencer.sitefile.tables import (
+    Circuit,
+    GpioRelay,
+    RelaySpec,
+    SimulatedRelay,
+    Site,
+    SiteInfo,
+    SiteLamp,
+    SiteScene,
+    Timing,
+    same_pin,
+)
+
+__all__ = [
+    "MAX_TYPES",
+    "Circuit",
+    "GpioRelay",
+    "Pad",
+    "RelaySpec",
+    "SimulatedRelay",
+    "Site",
+    "SiteInfo",
+    "SiteLamp",
+    "SiteScene",
+    "Timing",
+    "load_site",
+    "same_pin",
+]

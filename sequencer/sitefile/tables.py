@@ -1,0 +1,231 @@
+"""What the tables of a site file may hold that every command needs: the pad, its circuits, its scenes."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import PurePath
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import AfterValidator, BeforeValidator, Field, Strict, model_validator
+
+from sequencer.datasheet import MAX_S
+from sequencer.tomlfile import (
+    Loc,
+    MisfitError,
+    Name,
+    Number,
+    Pair,
+    Some,
+    Table,
+    did_you_mean,
+    printable,
+    quoted,
+    told,
+)
+from sequencer.train import Delays
+
+MAX_PATH = 400
+"""Longest path to a datasheet, characters."""
+
+Faults = Iterator[tuple[Loc, str]]
+
+
+def _time_zone(value: str) -> str:
+    import zoneinfo  # noqa: PLC0415  (kept out of every start that reads only datasheets)
+
+    try:
+        zoneinfo.ZoneInfo(value)
+    except (KeyError, ValueError, OSError):
+        hint = did_you_mean(value, zoneinfo.available_timezones())
+        remedy = hint or 'use a name such as "Europe/Oslo"'
+        raise MisfitError(((), f"{quoted(value)} is no known time zone: {remedy}")) from None
+    return value
+
+
+def _flashes(value: float) -> float:
+    if value > 3:
+        rule = "WCAG 2.2, success criterion 2.3.1: faster flashes can bring on seizures"
+        raise MisfitError(((), f"must be at most 3, not {value:g} ({rule})"))
+    return value
+
+
+def _delay(pair: tuple[float, float]) -> tuple[float, float]:
+    least, greatest = pair
+    if not 0 <= least <= greatest < 10:
+        raise MisfitError(
+            ((), f"must be the least and the greatest delay in seconds, not [{least}, {greatest}]")
+        )
+    return pair
+
+
+def _pin(value: object) -> object:
+    number = isinstance(value, int) and not isinstance(value, bool) and value >= 0
+    if number or (isinstance(value, str) and re.fullmatch(_PIN, value)):
+        return value
+    raise MisfitError(((), f'must be a pin such as 17, "GPIO17", "BOARD11" or "J8:11", not {told(value)}'))
+
+
+def _lamp_name(value: str) -> str:
+    if "=" in value:
+        raise MisfitError(((), f"must not hold =, which --from LAMP=SCENE needs: {quoted(value)}"))
+    return value
+
+
+def _driver(value: object) -> object:
+    if isinstance(value, Mapping) and value.get("driver") == "modbus":
+        words = 'driver "modbus" is not in this version yet: use "gpio" or "simulated"'
+        raise MisfitError((("driver",), words))
+    return value
+
+
+def _path(value: str) -> str:
+    if not 0 < len(value) <= MAX_PATH or not value.isprintable():
+        raise MisfitError(((), f"must be a file's path beside this file, not {quoted(value)}"))
+    return value
+
+
+_PIN = r"(?:GPIO|BCM|WPI|BOARD|[A-Z]+\d*:)?(?:0|[1-9]\d{0,3})"
+PinName = Annotated[int | str, BeforeValidator(_pin)]
+"""A pin as gpiozero names it."""
+DelayRange = Annotated[Pair, AfterValidator(_delay)]
+
+
+class SiteInfo(Table):
+    """Where the pad is, and whose rules apply."""
+
+    name: Name
+    latitude: Annotated[Number, Field(ge=-90, le=90)]
+    longitude: Annotated[Number, Field(ge=-180, le=180)]
+    timezone: Annotated[str, AfterValidator(_time_zone)]
+    region: Literal["nec", "iec"]
+
+
+class Timing(Table):
+    """What every train of the site keeps to."""
+
+    margin_s: Annotated[Number, Field(ge=0, le=10)] = 0.03
+    max_flashes_per_s: Annotated[Number, Field(ge=0.01), AfterValidator(_flashes)] = 3.0
+    max_dark_s: Annotated[Number, Field(gt=0, le=MAX_S)] = 20.0
+
+
+class RelaySpec(Table):
+    """What every relay has, whatever drives it."""
+
+    side: Literal["secondary", "primary"]
+    make_s: DelayRange
+    break_s: DelayRange
+    contact: Literal["normally_closed", "normally_open"]
+    rated_cycles: Annotated[int, Field(ge=1)]
+
+    @property
+    def delays(self) -> Delays:
+        """The delays as the planner and the player want them."""
+        return Delays(self.make_s, self.break_s)
+
+
+class GpioRelay(RelaySpec):
+    """A relay on a pin of the board; ``pin`` as gpiozero names it."""
+
+    driver: Literal["gpio"]
+    pin: PinName
+    active_high: bool = True
+
+
+class SimulatedRelay(RelaySpec):
+    """No relay at all: for rehearsal and demonstration."""
+
+    driver: Literal["simulated"]
+
+
+class SiteLamp(Table):
+    """A lamp on a circuit."""
+
+    name: Annotated[Name, AfterValidator(_lamp_name)]
+    datasheet: Annotated[str, AfterValidator(_path)]
+
+    @property
+    def stem(self) -> str:
+        """The datasheet's file name without its ending: the type's name in picks."""
+        return PurePath(self.datasheet).stem
+
+
+class Circuit(Table):
+    """The lamps behind one contact."""
+
+    name: Name
+    relay: Annotated[GpioRelay | SimulatedRelay, Field(discriminator="driver"), BeforeValidator(_driver)]
+    lamps: Some[SiteLamp] = Field(alias="lamp")
+
+
+class SiteScene(Table):
+    """One name for the whole site; ``picks`` says per datasheet stem which lamp scene it is."""
+
+    name: Name
+    picks: dict[str, str] = Field(default_factory=dict)
+
+
+class Site(Table):
+    """The file as a whole."""
+
+    site: SiteInfo
+    timing: Timing = Timing()
+    circuits: Some[Circuit] = Field(alias="circuit")
+    scenes: Annotated[tuple[SiteScene, ...], Strict(False)] = Field(alias="scene", default=())
+    # The daemon's, as they stand: read by sitefile.standing when they are needed.
+    serve: Any = None
+    inputs: Any = None
+    outputs: Any = None
+    slot: Any = None
+
+    @model_validator(mode="after")
+    def _agree(self) -> Self:
+        if faults := list(site_faults(list(enumerate(self.circuits)), list(enumerate(self.scenes)))):
+            raise MisfitError(*faults)
+        return self
+
+
+def site_faults(circuits: Sequence[tuple[int, Circuit]], scenes: Sequence[tuple[int, SiteScene]]) -> Faults:
+    """What does not fit across circuits and scenes."""
+    names: set[str] = set()
+    pins: dict[object, str] = {}
+    paths: dict[str, str] = {}
+    for index, circuit in circuits:
+        if circuit.name in names:
+            yield ("circuit", index, "name"), f"two circuits are named {quoted(circuit.name)}"
+        names.add(circuit.name)
+        if isinstance(circuit.relay, GpioRelay):
+            pin, label = same_pin(circuit.relay.pin), quoted(circuit.name)
+            if pin in pins:
+                words = f"{circuit.name}: [relay] pin {circuit.relay.pin} is taken by circuit {pins[pin]}"
+                yield ("circuit", index, "relay", "pin"), words
+            pins.setdefault(pin, label)
+        lamps: set[str] = set()
+        for n, lamp in enumerate(circuit.lamps):
+            where = ("circuit", index, "lamp", n)
+            if lamp.name in lamps:
+                yield (*where, "name"), f"{circuit.name}: two lamps are named {quoted(lamp.name)}"
+            lamps.add(lamp.name)
+            path = os.path.normpath(lamp.datasheet)
+            if paths.setdefault(lamp.stem, path) != path:
+                both = f"{printable(paths[lamp.stem])} and {printable(path)}"
+                words = f"{both} share the name {quoted(lamp.stem)}, by which picks know them: rename one"
+                yield (*where, "datasheet"), f"{circuit.name}: lamp {quoted(lamp.name)}: {words}"
+    names = set()
+    for index, scene in scenes:
+        if scene.name in names:
+            yield ("scene", index, "name"), f"two scenes are named {quoted(scene.name)}"
+        names.add(scene.name)
+
+
+def same_pin(pin: int | str) -> int | str:
+    """One value for the names that gpiozero gives one pin; a header's and a GPIO's number stay apart.
+
+    >>> same_pin("GPIO17"), same_pin("17"), same_pin("BOARD11")
+    (17, 17, 'J8:11')
+    """
+    if isinstance(pin, str):
+        number = pin.removeprefix("GPIO").removeprefix("BCM")
+        return int(number) if number.isdigit() else pin.replace("BOARD", "J8:")
+    return pin
