@@ -1,0 +1,208 @@
+"""What can happen to a circuit, as plain values: the core's input.
+
+``at`` is seconds on the daemon's own axis: it never jumps, whatever the wall clock does, and only differences
+mean anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+
+class Started(NamedTuple):
+    """The daemon has started. ``playing``: a player of an earlier one is still sending."""
+
+    at: float
+    playing: bool = False
+
+
+class SwitchOn(NamedTuple):
+    """The owner's switch went on, after longer than a flick."""
+
+    at: float
+
+
+class SwitchOff(NamedTuple):
+    """The owner's switch went off."""
+
+    at: float
+
+
+class Flicked(NamedTuple):
+    """The switch is on again so soon after it went off that the next favourite is meant."""
+
+    at: float
+
+
+class ButtonShort(NamedTuple):
+    """The button was pressed and let go: re-sync."""
+
+    at: float
+
+
+class ButtonLong(NamedTuple):
+    """The button has been held: the next favourite."""
+
+    at: float
+
+
+class InputIgnored(NamedTuple):
+    """An input is stuck or chatters and is not listened to until it behaves; said once."""
+
+    at: float
+    why: str
+
+
+class ShowBegins(NamedTuple):
+    """The calendar has a scene due from now on; of two in a row the later one replaces the earlier."""
+
+    at: float
+    scene: str
+    slot: str
+
+
+class ShowEnds(NamedTuple):
+    """The calendar has nothing due any more."""
+
+    at: float
+
+
+class Asked(NamedTuple):
+    """A person asked the daemon for a scene."""
+
+    at: float
+    scene: str
+
+
+class TakenBack(NamedTuple):
+    """A person takes back what was asked for and chosen, and the steady override."""
+
+    at: float
+
+
+class ResyncAsked(NamedTuple):
+    """A person asked for a full train."""
+
+    at: float
+
+
+class Steady(NamedTuple):
+    """A person wants plain light and no trains, whatever the calendar says, until taken back."""
+
+    at: float
+
+
+class Told(NamedTuple):
+    """A person sees what a lamp shows: its lamp scene's code."""
+
+    at: float
+    lamp: str
+    code: int
+
+
+class Replaced(NamedTuple):
+    """Another lamp hangs in this one's place: nothing is known of it."""
+
+    at: float
+    lamp: str
+
+
+class SupplyLost(NamedTuple):
+    """The supply that feeds the contact is gone."""
+
+    at: float
+
+
+class SupplyBack(NamedTuple):
+    """The supply that feeds the contact is back."""
+
+    at: float
+
+
+class Occupied(NamedTuple):
+    """People may be in the water, or no longer."""
+
+    at: float
+    yes: bool
+
+
+class Quiet(NamedTuple):
+    """The quiet hours have begun, or ended."""
+
+    at: float
+    yes: bool
+
+
+class ClockTrusted(NamedTuple):
+    """The wall clock is right from now on, so that the calendar means something."""
+
+    at: float
+
+
+class Planned(NamedTuple):
+    """The planner has a train for the question that was asked of it; ``question`` is its number."""
+
+    at: float
+    question: int
+    cycles: int
+    length_s: float
+    dark_s: float
+
+
+class Refused(NamedTuple):
+    """The planner has none, and says why."""
+
+    at: float
+    question: int
+    why: str
+
+
+class TrainEnded(NamedTuple):
+    """The player is done, well or not.
+
+    ``ends_on``: for each lamp the codes of the scenes it may now rest on; a lamp left out may be on any.
+    ``after_cut``: the lamps may be in the middle of something. ``cycles``: openings of the contact that
+    were commanded. ``failed``: why the relay could not do it, empty if it could.
+    """
+
+    at: float
+    ends_on: Mapping[str, frozenset[int]]
+    spoiled: bool
+    after_cut: bool
+    cycles: int
+    failed: str = ""
+
+
+class Tick(NamedTuple):
+    """Some time has passed."""
+
+    at: float
+
+
+Event = (
+    Started
+    | SwitchOn
+    | SwitchOff
+    | Flicked
+    | ButtonShort
+    | ButtonLong
+    | InputIgnored
+    | ShowBegins
+    | ShowEnds
+    | Asked
+    | TakenBack
+    | ResyncAsked
+    | Steady
+    | Told
+    | Replaced
+    | SupplyLost
+    | SupplyBack
+    | Occupied
+    | Quiet
+    | ClockTrusted
+    | Planned
+    | Refused
+    | TrainEnded
+    | Tick
+)
