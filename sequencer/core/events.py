@@ -6,8 +6,7 @@ mean anything.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 
 class Started(NamedTuple):
@@ -159,19 +158,17 @@ class Refused(NamedTuple):
 
 
 class TrainEnded(NamedTuple):
-    """The player is done, well or not.
+    """The player is done.
 
-    ``ends_on``: for each lamp the codes of the scenes it may now rest on; a lamp left out may be on any.
-    ``after_cut``: the lamps may be in the middle of something. ``cycles``: openings of the contact that
-    were commanded. ``failed``: why the relay could not do it, empty if it could.
+    ``outcome``: "held", every edge near enough to its time for the proof to hold; "spoiled", not so; "broken
+    off", as it was told to; "failed", the relay could not do it. ``cycles``: openings of the contact that were
+    commanded. ``why``: what failed.
     """
 
     at: float
-    ends_on: Mapping[str, frozenset[int]]
-    spoiled: bool
-    after_cut: bool
+    outcome: Literal["held", "spoiled", "broken off", "failed"]
     cycles: int
-    failed: str = ""
+    why: str = ""
 
 
 class Tick(NamedTuple):

@@ -5,6 +5,7 @@ what happens                             outcome                          afterw
 =======================================  ===============================  =============
 all edges, and the last supply time      ``finished``                     relay to rest
 the clock raises :class:`BrokenOff`      ``broken off``                   relay to rest
+the clock raises :class:`EndWhenLit`     ``broken off``, after the break  relay to rest
 anything else is raised                  ``failed``                       relay to rest
 rest cannot be commanded                 ``failed``, ``rested_s`` None    detail says so
 =======================================  ===============================  =============
@@ -31,6 +32,10 @@ HEADROOM_S = 2.0**-9
 
 class BrokenOff(Exception):  # noqa: N818 - no error: somebody wants the train to end here
     """Raised by a clock in a wait, and nowhere else: the train is to end now. Says who wants it."""
+
+
+class EndWhenLit(BrokenOff):
+    """The train is to end, but not in a break: that is first played to its end."""
 
 
 def play_edges(
@@ -66,10 +71,13 @@ def play_edges(
             on_start(start)
         for edge in edges:
             command_due_s = edge.due_s - (delays.mean_make_s if edge.closed else delays.mean_break_s)
-            clock.sleep_until(start + command_due_s)
+            ending = _wait(clock, start + command_due_s, in_break=edge.closed)
             commanded_s = round(clock.now() - start, 9)
             relay.set(edge.closed)
+            commanded_s = round(commanded_s + relay.waited_s, 9)
             stamps.append(Stamp(edge.due_s, command_due_s, commanded_s, edge.closed))
+            if ending is not None:
+                raise ending
         clock.sleep_until(start + until_s)
     except BrokenOff as reason:
         outcome, detail = "broken off", f"{reason} after {len(stamps)} of {len(edges)} edges"
@@ -85,6 +93,18 @@ def play_edges(
         outcome, rested_s = "failed", None
         detail = "; ".join(filter(None, (detail, _said(error))))
     return EdgeLog(tuple(stamps), outcome, detail, rested_s, relay.rests_closed)
+
+
+def _wait(clock: Clock, deadline: float, *, in_break: bool) -> EndWhenLit | None:
+    """Wait; the wish to end when lit, if it came in a break, which is then waited out."""
+    try:
+        clock.sleep_until(deadline)
+    except EndWhenLit as wish:
+        if not in_break:
+            raise
+        clock.sleep_until(deadline)
+        return wish
+    return None
 
 
 def edges_beyond(log: EdgeLog, tolerance_s: Sequence[float]) -> tuple[int, ...]:

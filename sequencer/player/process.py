@@ -42,6 +42,7 @@ def play(
     priority: int | None = PRIORITY,
     keep: Path | None = None,
     on_start: Callable[[float], None] | None = None,
+    on_child: Callable[[Callable[[int], None]], None] | None = None,
 ) -> PlayResult:
     """Play ``train`` in a process of its own and wait until it is over, the last supply time included.
 
@@ -54,6 +55,9 @@ def play(
     :param priority: of ``SCHED_FIFO``; None asks for no real time.
     :param keep: the file that gets the log (:mod:`sequencer.player.kept`); it stays until forgotten.
     :param on_start: called once with the train's zero, in seconds of the monotonic clock.
+    :param on_child: called once with a function that sends the player a signal: SIGTERM ends the train at
+        once, :data:`~sequencer.player.realtime.WHEN_LIT` when the lamps are lit. It may be called from any
+        thread, and does nothing once the player has ended.
     :returns: the edge log and what to tell the user; its outcome may be "broken off" or "failed".
     :raises InputError: the job makes no sense; nothing was sent.
     :raises HardwareError: the relay could not be opened, or the player died or did not answer: then the
@@ -69,6 +73,8 @@ def play(
     )
     check(job)
     with _Player(job) as player:
+        if on_child is not None:
+            on_child(player.send_signal)
         said = player.listen(on_start)
     if "result" in said:
         return result_from_json(said["result"])
@@ -135,6 +141,10 @@ class _Player:
         finally:
             signal.pthread_sigmask(signal.SIG_SETMASK, mask)
         self._flush()
+
+    def send_signal(self, number: int) -> None:
+        """Pass a signal on; nothing happens once the player has ended."""
+        self._running().send_signal(number)
 
     def listen(self, on_start: Callable[[float], None] | None) -> dict[str, Any]:
         """What the child said in the end, or ``{"died": how}``."""

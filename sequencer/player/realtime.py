@@ -10,7 +10,7 @@ import os
 import signal
 import time
 
-from sequencer.player.loop import BrokenOff
+from sequencer.player.loop import BrokenOff, EndWhenLit
 
 ENDING = frozenset(
     {
@@ -23,7 +23,10 @@ ENDING = frozenset(
         signal.SIGXCPU,
     }
 )
-"""Signals that end a train. Blocked, they can arrive in a wait only: never between an edge and its stamp."""
+"""Signals that end a train, :data:`WHEN_LIT` not before the lamps are lit. Blocked, they can arrive in a wait only: never between an edge and its stamp."""
+
+WHEN_LIT = signal.SIGUSR1
+"""Ends a train when it is not in a break."""
 
 SPIN_S = 200e-6
 """The last stretch of each wait, spun: it takes the median lateness from 30 us to 1 us."""
@@ -50,7 +53,8 @@ class MonotonicClock:
         asleep = max(0.0, deadline - SPIN_S - time.monotonic())
         sent = signal.sigtimedwait(ENDING, asleep)
         if sent is not None:
-            raise BrokenOff(f"{signal.Signals(sent.si_signo).name} from process {sent.si_pid}")
+            kind = EndWhenLit if sent.si_signo == WHEN_LIT else BrokenOff
+            raise kind(f"{signal.Signals(sent.si_signo).name} from process {sent.si_pid}")
         while time.monotonic() < deadline:
             pass
 

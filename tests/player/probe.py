@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 class Probe:
     rests_closed = True
     notes = ("this is a probe",)
+    line_delay_s = (0.0, 0.0)
+    waited_s = 0.0
 
     def __init__(self, pipe: str, gate: str | None, fault_at: int | None) -> None:
         self._pipe = os.open(pipe, os.O_WRONLY)

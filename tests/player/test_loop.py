@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from sequencer.clock import VirtualClock
 from sequencer.errors import HardwareError
-from sequencer.player.loop import HEADROOM_S, BrokenOff, edges_beyond, play_edges
+from sequencer.player.loop import HEADROOM_S, BrokenOff, EndWhenLit, edges_beyond, play_edges
 from sequencer.relay.simulated import SimulatedRelay
 from sequencer.train import Delays, Edge, EdgeLog, Pulse, Stamp, Train
 
@@ -31,15 +31,15 @@ class LateClock(VirtualClock):
 class CutClock(VirtualClock):
     """Breaks off in the wait for edge ``number``, at once or ``after`` seconds of it."""
 
-    def __init__(self, number: int, after: float) -> None:
+    def __init__(self, number: int, after: float, kind: type[BrokenOff] = BrokenOff) -> None:
         super().__init__()
-        self.waits, self.number, self.after = 0, number, after
+        self.waits, self.number, self.after, self.kind = 0, number, after, kind
 
     def sleep_until(self, deadline: float) -> None:
         self.waits += 1
         if self.waits == self.number:
             super().sleep_until(self.now() + self.after)
-            raise BrokenOff("the thumb")
+            raise self.kind("the thumb")
         super().sleep_until(deadline)
 
 
@@ -189,3 +189,18 @@ def test_what_nobody_thought_of_still_ends_at_rest() -> None:
     with pytest.raises(KeyboardInterrupt):
         play(Interrupted(), relay)
     assert relay.moves == [(0.0, False), (0.0, True), (0.0, False)]
+
+
+# wait (from 1), commands until the end, when rest is commanded: a break is played out, supply is not
+@pytest.mark.parametrize(
+    ("wait", "commands", "rested_s"), [(1, 0, 0.5), (2, 2, 2.5), (3, 2, 3.0), (6, 6, 9.5), (7, 6, 10.0)]
+)
+def test_told_to_end_when_lit_it_plays_out_a_break(wait: int, commands: int, rested_s: float) -> None:
+    clock = CutClock(wait, 0.5, EndWhenLit)
+    relay = SimulatedRelay(now=clock.now)
+    log = play(clock, relay)
+    assert (log.outcome, len(log.stamps)) == ("broken off", commands)
+    assert log.rested_s == pytest.approx(rested_s - (ZERO if wait == 1 else 0), abs=1e-9)
+    assert relay.moves[-1][1]  # lit
+    whole = play(VirtualClock(), SimulatedRelay(now=VirtualClock().now))
+    assert log.stamps == whole.stamps[:commands]  # no break is cut short

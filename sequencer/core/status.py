@@ -1,0 +1,127 @@
+"""What a circuit shows, what is known of it and why, in plain words."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal, NamedTuple
+
+from sequencer.core.state import HOUR_S, CircuitState
+
+Indication = Literal["off", "steady", "slow", "fast"]
+
+
+class LampStatus(NamedTuple):
+    """One lamp: the code it certainly rests on, or None, and who says so."""
+
+    lamp: str
+    code: int | None
+    by: str
+
+
+class Status(NamedTuple):
+    """One circuit. ``headline`` stands alone; ``reasons`` are sentences."""
+
+    circuit: str
+    phase: str
+    scene: str
+    rank: str
+    matched: bool
+    indication: Indication
+    headline: str
+    reasons: tuple[str, ...]
+    lamps: tuple[LampStatus, ...]
+
+
+WORDS = {
+    "waiting": "a train to {scene} waits",
+    "planning": "working out the train to {scene}",
+    "sending": "sending the train to {scene}",
+    "ending": "breaking off a train",
+    "dark": "dark",
+    "unpowered": "no supply",
+}
+
+RANKS = {
+    "off": "the switch is off",
+    "steady": "plain light was asked for, until it is taken back",
+    "hand": "chosen at the pad",
+    "request": "asked for",
+    "calendar": "the calendar",
+    "memory": "what it was last brought onto",
+}
+
+
+def status(s: CircuitState) -> Status:
+    """The circuit in words."""
+    lamps = tuple(
+        LampStatus(lamp.name, belief.code, belief.by)
+        if (belief := s.known.get(lamp.name)) is not None and _shown(s)
+        else LampStatus(lamp.name, None, "")
+        for lamp in s.rules.lamps
+    )
+    return Status(
+        s.rules.circuit, s.phase, s.wanted, s.rank, s.matched, indication(s), _headline(s), _reasons(s), lamps
+    )
+
+
+def indication(s: CircuitState) -> Indication:
+    """What the indicator lamp does: steady matched, slow busy, fast failed."""
+    if s.phase == "dark":
+        return "off"
+    if s.trouble or s.phase == "unpowered" or s.wanted in s.refused or s.wanted not in s.rules.wanted:
+        return "fast"
+    if s.phase == "lit" and (s.matched or s.steady):
+        return "steady"
+    return "slow"
+
+
+def _shown(s: CircuitState) -> bool:
+    return s.phase not in {"dark", "unpowered", "sending", "ending"}
+
+
+def _headline(s: CircuitState) -> str:
+    if s.phase in WORDS:
+        return WORDS[s.phase].format(scene=s.wanted)
+    if s.steady:
+        return "plain light, no trains"
+    if s.matched:
+        return f"every lamp on {s.wanted}"
+    return f"lit, not matched on {s.wanted}"
+
+
+def _reasons(s: CircuitState) -> tuple[str, ...]:
+    said = [f"{s.wanted}: {RANKS[s.rank]}" if s.rank not in {"off", "steady"} else RANKS[s.rank]]
+    if s.rank == "calendar" and s.slot:
+        said[0] += f" ({s.slot})"
+    if s.phase == "dark" and s.rank == "memory":
+        said[0] = "between shows"
+    if s.due and s.phase in {"lit", "waiting", "planning", "sending"}:
+        said.append(f"a train is due: {s.due}")
+    if s.phase == "waiting" and s.held:
+        said.append(f"it waits: {s.held}")
+    if s.wanted in s.refused:
+        said.append(f"no train to {s.wanted}: {s.refused[s.wanted]}")
+    elif s.wanted not in s.rules.wanted:
+        said.append(f"some lamp has no scene for {s.wanted}")
+    if s.trouble:
+        said.append(f"the last train failed: {s.trouble}")
+    return (*said, *_in_step(s))
+
+
+def _in_step(s: CircuitState) -> tuple[str, ...]:
+    """How long a moving scene stays in step, and what keeping it so costs."""
+    in_step_s = s.rules.in_step_s.get(s.wanted)
+    if in_step_s is None or s.rank in {"off", "steady"}:
+        return ()
+    words = f"{s.wanted} moves, and its lamps stay in step to the eye for about {_span(in_step_s)}"
+    if math.isinf(s.rephase_at) or not s.last_cycles:
+        return (f"{words}; it is {'not ' if math.isinf(s.rephase_at) else ''}sent again then",)
+    every_s = max(in_step_s, HOUR_S / s.rules.rephase_per_h)
+    cost = s.last_cycles * HOUR_S / every_s
+    return (f"{words}; it is sent again every {_span(every_s)}, {cost:.1f} relay cycles an hour",)
+
+
+def _span(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 2 * HOUR_S else f"{seconds / HOUR_S:.1f} h"
