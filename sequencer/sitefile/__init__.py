@@ -5,6 +5,7 @@ from sequencer.sitefile.pad import MAX_TYPES, Pad, load_site
 from sequencer.sitefile.tables import (
     Circuit,
     GpioRelay,
+    ModbusRelay,
     RelaySpec,
     SimulatedRelay,
     Site,
@@ -19,6 +20,7 @@ __all__ = [
     "MAX_TYPES",
     "Circuit",
     "GpioRelay",
+    "ModbusRelay",
     "Pad",
     "RelaySpec",
     "SimulatedRelay",

@@ -92,7 +92,7 @@ def load_site(path: str | Path, *, standing: bool = False) -> Pad:
     except ValidationError as error:
         within = misfits(error, Site, file.data)
         # pydantic stops before the checks across tables when any table is wrong: look at the sound ones.
-        circuits, scenes = _sound(file.data, "circuit", Circuit), _sound(file.data, "scene", SiteScene)
+        circuits, scenes = sound(file.data, "circuit", Circuit), sound(file.data, "scene", SiteScene)
         problems += file.problems(chain(within, site_faults(circuits, scenes)))
     datasheets, more = _datasheets(file, path.parent)
     problems += more
@@ -111,7 +111,7 @@ def load_site(path: str | Path, *, standing: bool = False) -> Pad:
     return pad
 
 
-def _sound(data: dict[str, Any], key: str, model: type[T]) -> list[tuple[int, T]]:
+def sound(data: dict[str, Any], key: str, model: type[T]) -> list[tuple[int, T]]:
     """Those tables of an array that are sound by themselves, with their places."""
     found = []
     tables = data.get(key)

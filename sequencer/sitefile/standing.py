@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Annotated, Any
+from collections.abc import Iterator, Sequence
+from itertools import chain
+from typing import TYPE_CHECKING, Any
 
-from pydantic import Field, Strict, ValidationError
+from pydantic import Field, ValidationError
 
-from sequencer.sitefile.calendar import Slot
+from sequencer.errors import InputError
+from sequencer.sitefile.calendar import ExceptionDays, Exceptions, Slot, Slots, calendar_faults, head
+from sequencer.sitefile.pad import sound
 from sequencer.sitefile.serve import Inputs, Line, Outputs, Serve
 from sequencer.sitefile.tables import GpioRelay, same_pin
 from sequencer.tomlfile import Loc, Table, did_you_mean, misfits, quoted
@@ -16,7 +19,7 @@ if TYPE_CHECKING:
     from sequencer.sitefile.pad import Pad
     from sequencer.tomlfile import TomlFile
 
-KEYS = ("serve", "inputs", "outputs", "slot")
+KEYS = ("serve", "inputs", "outputs", "slot", "exception")
 """The tables of a site file that belong here."""
 
 
@@ -26,7 +29,8 @@ class Standing(Table):
     serve: Serve = Serve()
     inputs: dict[str, Inputs] = Field(default_factory=dict)
     outputs: dict[str, Outputs] = Field(default_factory=dict)
-    slots: Annotated[tuple[Slot, ...], Strict(False)] = Field(alias="slot", default=())
+    slots: Slots = Field(alias="slot", default=())
+    exceptions: Exceptions = Field(alias="exception", default=())
 
 
 def standing_orders(pad: Pad, file: TomlFile) -> tuple[Standing, list[str]]:
@@ -35,8 +39,12 @@ def standing_orders(pad: Pad, file: TomlFile) -> tuple[Standing, list[str]]:
     try:
         found = Standing.model_validate(data)
     except ValidationError as error:
-        return Standing(), file.problems(misfits(error, Standing, data))
-    return found, file.problems(_faults(pad, found))
+        # pydantic stops before the checks across tables when any table is wrong: look at the sound ones.
+        within = misfits(error, Standing, data)
+        slots, exceptions = sound(data, "slot", Slot), sound(data, "exception", ExceptionDays)
+        return Standing(), file.problems(chain(within, _calendar_faults(pad, slots, exceptions)))
+    slots, exceptions = list(enumerate(found.slots)), list(enumerate(found.exceptions))
+    return found, file.problems(chain(_faults(pad, found), _calendar_faults(pad, slots, exceptions)))
 
 
 def _faults(pad: Pad, standing: Standing) -> Iterator[tuple[Loc, str]]:
@@ -47,13 +55,33 @@ def _faults(pad: Pad, standing: Standing) -> Iterator[tuple[Loc, str]]:
             yield from _known((key, name), f"[{key}] no circuit", name, circuits)
     for index, scene in enumerate(standing.serve.favourites):
         yield from _known(("serve", "favourites", index), "[serve] favourites: no scene", scene, scenes)
-    for index, slot in enumerate(standing.slots):
-        yield from _known(("slot", index, "scene"), f"slot {index + 1}: no scene", slot.scene, scenes)
-        if slot.circuit is not None:
-            yield from _known(
-                ("slot", index, "circuit"), f"slot {index + 1}: no circuit", slot.circuit, circuits
-            )
     yield from _pin_faults(pad, standing)
+
+
+def _calendar_faults(
+    pad: Pad, slots: Sequence[tuple[int, Slot]], exceptions: Sequence[tuple[int, ExceptionDays]]
+) -> Iterator[tuple[Loc, str]]:
+    """Names that the site has not, scenes that a lamp of the circuit has not, and what the tables clash in."""
+    circuits = [circuit.name for circuit in pad.circuits]
+    scenes = [scene.name for scene in pad.scenes]
+    tables: list[tuple[str, int, Slot | ExceptionDays]] = [("slot", *slot) for slot in slots]
+    tables += [("exception", *day) for day in exceptions]
+    for key, index, table in tables:
+        called = head(key, index, table.name)
+        faults: list[tuple[Loc, str]] = []
+        if table.scene is not None:
+            faults += _known((key, index, "scene"), f"{called}: no scene", table.scene, scenes)
+        if table.circuit is not None:
+            faults += _known((key, index, "circuit"), f"{called}: no circuit", table.circuit, circuits)
+        yield from faults
+        if faults or table.scene is None:
+            continue
+        for circuit in circuits if table.circuit is None else [table.circuit]:
+            try:
+                pad.wanted(circuit, table.scene)
+            except InputError as error:
+                yield from (((key, index, "scene"), f"{called}: {line}") for line in error.problems)
+    yield from calendar_faults(pad.site, slots, exceptions)
 
 
 def _known(loc: Loc, what: str, name: str, known: list[str]) -> Iterator[tuple[Loc, str]]:

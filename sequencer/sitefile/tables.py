@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import PurePath
 from typing import Annotated, Any, Literal, Self
 
@@ -24,7 +24,7 @@ from sequencer.tomlfile import (
     quoted,
     told,
 )
-from sequencer.train import Delays
+from sequencer.train import Delays, line_delay
 
 MAX_PATH = 400
 """Longest path to a datasheet, characters."""
@@ -73,10 +73,16 @@ def _lamp_name(value: str) -> str:
     return value
 
 
-def _driver(value: object) -> object:
-    if isinstance(value, Mapping) and value.get("driver") == "modbus":
-        words = 'driver "modbus" is not in this version yet: use "gpio" or "simulated"'
-        raise MisfitError((("driver",), words))
+def _baud(value: int) -> int:
+    if value not in BAUDS:
+        raise MisfitError(((), f"must be one of {', '.join(map(str, BAUDS))}, not {told(value)}"))
+    return value
+
+
+def _port(value: str) -> str:
+    if not 1 < len(value) <= MAX_PATH or not value.startswith("/") or not value.isprintable():
+        words = f'must be a path such as "/dev/serial/by-path/...", not {quoted(value)}'
+        raise MisfitError(((), words))
     return value
 
 
@@ -90,6 +96,8 @@ _PIN = r"(?:GPIO|BCM|WPI|BOARD|[A-Z]+\d*:)?(?:0|[1-9]\d{0,3})"
 PinName = Annotated[int | str, BeforeValidator(_pin)]
 """A pin as gpiozero names it."""
 DelayRange = Annotated[Pair, AfterValidator(_delay)]
+BAUDS = (2400, 4800, 9600, 19200, 38400, 57600, 115200)
+"""Rates of a serial line: 9600 and 19200 are what every board must have (Modbus over Serial Line V1.02, 2.2)."""
 
 
 class SiteInfo(Table):
@@ -120,9 +128,14 @@ class RelaySpec(Table):
     rated_cycles: Annotated[int, Field(ge=1)]
 
     @property
-    def delays(self) -> Delays:
-        """The delays as the planner and the player want them."""
+    def own_delays(self) -> Delays:
+        """The delays of the relay alone."""
         return Delays(self.make_s, self.break_s)
+
+    @property
+    def delays(self) -> Delays:
+        """The delays from a command on, as the planner and the player want them."""
+        return self.own_delays
 
 
 class GpioRelay(RelaySpec):
@@ -131,6 +144,41 @@ class GpioRelay(RelaySpec):
     driver: Literal["gpio"]
     pin: PinName
     active_high: bool = True
+
+
+class ModbusRelay(RelaySpec):
+    """A coil of a Modbus RTU relay board on a serial line; on is energised.
+
+    The line is found by the USB adapter's ``serial_number``, or is at ``port`` where the adapter has none.
+    Parity is even unless said otherwise (Modbus over Serial Line V1.02, 2.5.1: "the default parity mode
+    must be even parity"); units are 1 to 247 (2.2), coils as in the frame, from 0.
+    """
+
+    driver: Literal["modbus"]
+    serial_number: Name | None = None
+    port: Annotated[str, AfterValidator(_port)] | None = None
+    baud: Annotated[int, AfterValidator(_baud)] = 9600
+    parity: Literal["none", "even", "odd"] = "even"
+    unit: Annotated[int, Field(ge=1, le=247)]
+    coil: Annotated[int, Field(ge=0, le=65535)]
+    timeout_s: Annotated[Number, Field(ge=0.05, le=5)] | None = None
+
+    @model_validator(mode="after")
+    def _one_line(self) -> Self:
+        if (self.serial_number is None) == (self.port is None):
+            words = "must have either serial_number, of the USB adapter, or port"
+            raise MisfitError(((), words))
+        return self
+
+    @property
+    def delays(self) -> Delays:
+        """The relay's own, after a line that takes what its baud rate says; measure it where it can be."""
+        return self.own_delays.after(line_delay(self.baud))
+
+    @property
+    def line(self) -> str:
+        """The line as a person would name it: one for every circuit on it."""
+        return self.port or f"adapter {self.serial_number}"
 
 
 class SimulatedRelay(RelaySpec):
@@ -155,7 +203,7 @@ class Circuit(Table):
     """The lamps behind one contact."""
 
     name: Name
-    relay: Annotated[GpioRelay | SimulatedRelay, Field(discriminator="driver"), BeforeValidator(_driver)]
+    relay: Annotated[GpioRelay | ModbusRelay | SimulatedRelay, Field(discriminator="driver")]
     lamps: Some[SiteLamp] = Field(alias="lamp")
 
 
@@ -178,6 +226,7 @@ class Site(Table):
     inputs: Any = None
     outputs: Any = None
     slot: Any = None
+    exception: Any = None
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
@@ -190,6 +239,7 @@ def site_faults(circuits: Sequence[tuple[int, Circuit]], scenes: Sequence[tuple[
     """What does not fit across circuits and scenes."""
     names: set[str] = set()
     pins: dict[object, str] = {}
+    lines: dict[str, tuple[Circuit, ModbusRelay]] = {}
     paths: dict[str, str] = {}
     for index, circuit in circuits:
         if circuit.name in names:
@@ -201,6 +251,8 @@ def site_faults(circuits: Sequence[tuple[int, Circuit]], scenes: Sequence[tuple[
                 words = f"{circuit.name}: [relay] pin {circuit.relay.pin} is taken by circuit {pins[pin]}"
                 yield ("circuit", index, "relay", "pin"), words
             pins.setdefault(pin, label)
+        elif isinstance(circuit.relay, ModbusRelay):
+            yield from _line_faults(index, circuit, circuit.relay, pins, lines)
         lamps: set[str] = set()
         for n, lamp in enumerate(circuit.lamps):
             where = ("circuit", index, "lamp", n)
@@ -217,6 +269,27 @@ def site_faults(circuits: Sequence[tuple[int, Circuit]], scenes: Sequence[tuple[
         if scene.name in names:
             yield ("scene", index, "name"), f"two scenes are named {quoted(scene.name)}"
         names.add(scene.name)
+
+
+def _line_faults(
+    index: int,
+    circuit: Circuit,
+    relay: ModbusRelay,
+    coils: dict[object, str],
+    lines: dict[str, tuple[Circuit, ModbusRelay]],
+) -> Faults:
+    """A coil that another circuit has, or a line that another circuit has at another rate."""
+    where, head = ("circuit", index, "relay"), f"{circuit.name}: [relay]"
+    coil = (relay.line, relay.unit, relay.coil)
+    if coil in coils:
+        words = f"coil {relay.coil} of unit {relay.unit} ({printable(relay.line)})"
+        yield (*where, "coil"), f"{head} {words} is taken by circuit {coils[coil]}"
+    coils.setdefault(coil, quoted(circuit.name))
+    other, first = lines.setdefault(relay.line, (circuit, relay))
+    for key in ("baud", "parity"):
+        if getattr(relay, key) != getattr(first, key):
+            words = f"{key} {getattr(relay, key)} is not the {getattr(first, key)} of circuit"
+            yield (*where, key), f"{head} {words} {quoted(other.name)} on the same line"
 
 
 def same_pin(pin: int | str) -> int | str:
