@@ -103,7 +103,7 @@ class Reading:
     button: Literal["up", "down", "spent", "stuck"] = "up"
     pressed_since: float = 0.0
     edges: tuple[float, ...] = ()
-    """The edges of the last :data:`CHATTER_S`."""
+    """The edges of the last :data:`CHATTER_S`, as many as chatter has."""
     deaf: bool = False
 
     @property
@@ -185,10 +185,10 @@ def _gap(state: Reading, at: float, events: list[Heard]) -> Reading:
 
 
 def _edge(state: Reading, at: float, events: list[Heard]) -> Reading:
-    edges = (*(edge for edge in state.edges if edge > at - CHATTER_S), at)
-    state = replace(state, level=state.pulse, since=at, edges=edges)
     most = CHATTER[state.kind]
-    if state.deaf or len(edges) < most:
+    edges = (*(edge for edge in state.edges if edge > at - CHATTER_S), at)[-most:]
+    state = replace(state, level=state.pulse, since=at, edges=edges)
+    if len(edges) < most:
         return state
     if not state.ignored:
         why = f"the {state.kind} input chatters ({most} edges in a second): ignored until still for {STILL_S:g} s"
@@ -197,10 +197,10 @@ def _edge(state: Reading, at: float, events: list[Heard]) -> Reading:
 
 
 def _listen_again(state: Reading, at: float, events: list[Heard]) -> Reading:
-    state = replace(state, deaf=False, edges=())
+    state = replace(state, deaf=False)
     if state.kind == "button":
         return replace(state, counted=state.level, button="stuck" if state.level else "up")
-    return state if state.level == state.counted else replace(_counts(state, at, events), off_since=None)
+    return state if state.level == state.counted else _counts(state, at, events)
 
 
 def _counts(state: Reading, at: float, events: list[Heard]) -> Reading:
