@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from datetime import UTC, date, datetime
+from itertools import islice, takewhile
+from operator import attrgetter
 from typing import NamedTuple
 
 from sequencer.almanac.due import Stretch, stretches_on
@@ -49,22 +52,23 @@ def listing(calendar: Calendar, now: datetime, days: int) -> tuple[Row, ...]:
                     rows.append(_row(calendar, show, found))
     order = {circuit: n for n, circuit in enumerate(calendar.circuits)}
 
-    def place(row: Row) -> tuple[date, bool, datetime, int]:
-        return row.date, row.begins is None, (row.begins or now).astimezone(UTC), order[row.circuit]
+    def place(row: Row) -> tuple[date, int, bool, datetime]:
+        return row.date, order[row.circuit], row.begins is None, (row.begins or now).astimezone(UTC)
 
     return tuple(sorted(rows, key=place))
 
 
 def _row(calendar: Calendar, show: Show, found: tuple[Stretch, ...]) -> Row:
     zone = calendar.place.zone
-    inside = [s for s in found if s.begins < show.ends and s.ends > show.begins]
+    nearest = bisect_right(found, show.begins, key=attrgetter("ends"))
+    inside = list(takewhile(lambda stretch: stretch.begins < show.ends, islice(found, nearest, None)))
     due = tuple((s.begins.astimezone(zone), s.ends.astimezone(zone)) for s in inside if s.show == show)
     why = list(show.notes)
     for stretch in inside:
         if stretch.show != show:
             begins, ends = max(stretch.begins, show.begins), min(stretch.ends, show.ends)
             hours = f"{begins.astimezone(zone):%H:%M}-{ends.astimezone(zone):%H:%M}"
-            why.append(f"{hours}: {_goes_before(stretch.show, show)}")
+            why.append(f"{hours} {_goes_before(stretch.show, show)}")
     begins, ends = show.begins.astimezone(zone), show.ends.astimezone(zone)
     return Row(show.date, show.circuit, show.name, show.scene, begins, ends, due, tuple(why))
 
@@ -79,4 +83,4 @@ def _goes_before(one: Show, other: Show) -> str:
         rule = "it began later"
     else:
         rule = "it stands further down in the file"
-    return f'"{one.name}" goes before it ({rule})'
+    return f'"{one.name}": {rule}'

@@ -32,6 +32,7 @@ class Excepted(NamedTuple):
     """An exception with its name; its own show as a slot, ``None`` when closed."""
 
     name: str
+    order: int
     days: ExceptionDays
     show: Named | None
 
@@ -92,7 +93,7 @@ def calendar_of(pad: Pad) -> Calendar:
     for n, days in enumerate(pad.standing.exceptions):
         name = head("exception", n, days.name) if days.name is None else days.name
         show = days.show()
-        exceptions.append(Excepted(name, days, None if show is None else Named(name, n, show)))
+        exceptions.append(Excepted(name, n, days, None if show is None else Named(name, n, show)))
     return Calendar(place, circuits, slots, tuple(exceptions))
 
 
@@ -116,9 +117,8 @@ def shows_of(calendar: Calendar, circuit: str, day: date) -> tuple[Show | Missed
             found.append(Missed(circuit, day, excepted.name, None, ("closed",)))
         else:
             found.append(_show(calendar.place, circuit, excepted.show, day))
-    instead = exceptions[0].name
-    words = "closed" if exceptions[0].days.closed else "replaced"
-    why = f'{words} by exception "{instead}"'
+    words = "closed" if exceptions[0].show is None else "replaced"
+    why = f"{words} by {head('exception', exceptions[0].order, exceptions[0].days.name)}"
     return (*found, *(Missed(circuit, day, named.name, named.slot.scene, (why,)) for named in slots))
 
 

@@ -13,16 +13,21 @@ from sequencer import __version__
 from sequencer.errors import InputError
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from sequencer.planner import Start
 
 MAX_TRIALS = 1_000_000
 """Some minutes to hours of computing; more tells nothing that another seed would not."""
+MAX_DAYS = 3660
+"""Ten years."""
 
 COMMANDS = {
     "check": "what hangs on a pad, and what is doubtful about it",
     "plan": "find the train for a scene, with its proof; nothing is sent",
     "play": "find the train for a scene and send it through the site's relay",
     "rehearse": "play the train for a scene on many simulated pads",
+    "calendar": "what the calendar will do on the days ahead, and why",
     "demo": "watch the Quarry Lane lido at dusk; needs no hardware and no files",
 }
 _SCENE = "SITE --circuit CIRCUIT --scene SCENE [--from LAMP=SCENE ...] [--from-dark | --after-cut]"
@@ -31,6 +36,7 @@ _USAGE = {
     "plan": f"{_SCENE} [--json]",
     "play": f"{_SCENE} [--yes] [--vcd FILE] [--json]",
     "rehearse": f"{_SCENE} [--trials N] [--seed K] [--json]",
+    "calendar": "SITE [--days N] [--on DATE] [--json]",
     "demo": "[--plain] [--seed K] [--speed X] [--json]",
 }
 _CAUTION = (
@@ -58,6 +64,8 @@ class Arguments(argparse.Namespace):
     seed: int
     plain: bool
     speed: float
+    days: int
+    on: date | None
 
 
 class _Parser(argparse.ArgumentParser):
@@ -141,7 +149,7 @@ def _parser(name: str) -> _Parser:
         prog=f"lampstep {name}",
         usage=f"lampstep {name} {_USAGE[name]}",
         description=f"{COMMANDS[name][0].upper()}{COMMANDS[name][1:]}.",
-        epilog=_STATUS if name in {"check", "demo"} else f"{_CAUTION} {_STATUS}",
+        epilog=_STATUS if name in {"check", "calendar", "demo"} else f"{_CAUTION} {_STATUS}",
         formatter_class=partial(argparse.HelpFormatter, width=_WIDTH),
         allow_abbrev=False,
     )
@@ -217,6 +225,13 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_calendar(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--days", type=_whole(1, MAX_DAYS), default=7, metavar="N", help="how many days; default 7"
+    )
+    parser.add_argument("--on", type=_date, metavar="DATE", help="from this day on; default now")
+
+
 def _add_seed(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", type=_whole(0, 2**63 - 1), default=1, metavar="K", help="of all chance; default 1"
@@ -226,6 +241,7 @@ def _add_seed(parser: argparse.ArgumentParser) -> None:
 _ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "play": _add_play,
     "rehearse": _add_rehearse,
+    "calendar": _add_calendar,
     "demo": _add_demo,
 }
 
@@ -244,6 +260,18 @@ def _whole(least: int, most: int) -> Callable[[str], int]:
         return int(text)
 
     return whole
+
+
+def _date(text: str) -> date:
+    from datetime import date  # noqa: PLC0415 - only here
+
+    try:
+        found = date.fromisoformat(text)
+    except ValueError:
+        found = date.min
+    if not 1970 <= found.year < 9000:
+        raise argparse.ArgumentTypeError(f'must be a date such as 2026-12-24, not "{text}"')
+    return found
 
 
 def _speed(text: str) -> float:

@@ -28,6 +28,7 @@ CASES = {
     f"play {STEP} --from carousel=kingfisher": listed("plan") + listed("play"),
     f"rehearse {STEP} --from carousel=chalk --trials 2": listed("rehearse"),
     "check CORNER": listed("check"),
+    "calendar LIDO": listed("calendar"),
     "demo": listed("demo"),
 }
 
@@ -42,6 +43,11 @@ def test_fields_of_a_lamp(run: Run) -> None:
     assert list(planned) == listed("plan", "lamp field")
     sent = run(f"play {STEP} --from carousel=kingfisher --json").json["lamps"][0]
     assert list(sent) == listed("plan", "lamp field") + listed("play", "lamp field")
+
+
+def test_fields_of_a_show(run: Run) -> None:
+    shows = run("calendar LIDO --json").json["shows"]
+    assert {tuple(show) for show in shows} == {tuple(listed("calendar", "show field"))}
 
 
 def test_every_list_was_found() -> None:
