@@ -45,10 +45,9 @@ def path_for(site: str, circuit: str) -> Path:
     """
     from urllib.parse import quote  # noqa: PLC0415 - the player's process does not come here
 
-    systemd = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    user = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
-    directory = Path(systemd) if systemd else Path(user) / "lampstep"
-    return directory / quote(site, safe="") / f"{quote(circuit, safe='')}.json"
+    from sequencer.journal.folder import site_folder  # noqa: PLC0415
+
+    return site_folder(site) / f"{quote(circuit, safe='')}.json"
 
 
 def lock(path: Path) -> int:

@@ -1,0 +1,29 @@
+"""Where a site's durable files live. Standard library only, and light: the player's log is kept there too."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+
+def site_folder(site: str) -> Path:
+    """A site's own folder: under systemd's ``STATE_DIRECTORY``, else under the user's own state.
+
+    :raises RuntimeError: there is neither, nor a home.
+
+    >>> os.environ["STATE_DIRECTORY"] = "/var/lib/lampstep"
+    >>> str(site_folder("Quarry Lane lido"))
+    '/var/lib/lampstep/Quarry%20Lane%20lido'
+    >>> del os.environ["STATE_DIRECTORY"]
+    """
+    from urllib.parse import quote  # noqa: PLC0415 - the player's process does not come here
+
+    systemd = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    user = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    directory = Path(systemd) if systemd else Path(user) / "lampstep"
+    return directory / quote(site, safe="")
+
+
+def journal_path(site: str) -> Path:
+    """The file of a site's journal."""
+    return site_folder(site) / "journal.sqlite3"
