@@ -15,7 +15,7 @@ import heapq
 from typing import NamedTuple, Protocol
 
 from sequencer.planner.belief import LampType
-from sequencer.planner.breaks import break_kinds
+from sequencer.planner.breaks import BreakKind, break_kinds
 
 UNREACHABLE = 1 << 61
 
@@ -59,7 +59,7 @@ class OwnDistance:
     def __init__(self, lamp_type: LampType, cycle_ns: int, max_dark_ns: int) -> None:
         self._type = lamp_type
         self._cycle_ns = cycle_ns
-        self._kinds = break_kinds([lamp_type.behaviour], max_dark_ns)
+        self._kinds = _useful(break_kinds([lamp_type.behaviour], max_dark_ns), cycle_ns)
         self._moves: dict[int, list[_Move]] = {}
         self._ways: dict[int, tuple[Way, ...]] = {}
         self._breaks: dict[int, int] = {}
@@ -149,6 +149,21 @@ class OwnDistance:
                     if (before, k) not in rest and cycle - made.last_ns <= move.on_most_ns:
                         heapq.heappush(heap, (time + max(cycle, made.first_ns + move.on_ns), before, k))
         return rest
+
+
+def _useful(kinds: list[BreakKind], cycle_ns: int) -> list[BreakKind]:
+    """The kinds that a type alone can need.
+
+    It can do without what may go unnoticed, and without what may be no more than a shorter kind, unless that
+    one is too short to outlast the flash limit by itself.
+    """
+    useful: list[BreakKind] = []
+    for kind in kinds:
+        effects = set(kind.effects[0])
+        shorter = [k for k in useful if k.last_ns >= cycle_ns and effects.issuperset(k.effects[0])]
+        if "ignored" not in effects and not shorter:
+            useful.append(kind)
+    return useful
 
 
 def _fewest_breaks(came: dict[int, list[tuple[int, _Move]]], finish: dict[int, int]) -> dict[int, int]:
