@@ -61,6 +61,18 @@ class Move(NamedTuple):
     left: tuple[int, ...]
 
 
+class Needs(NamedTuple):
+    """For one belief to serve for another: this age's clock there, and its own (``alike``: equal; else no less)."""
+
+    age: int
+    its_age: int
+    alike: bool
+
+
+NOTHING = Needs(SETTLED_AGE, SETTLED_AGE, alike=False)
+"""Nothing is needed of any clock."""
+
+
 class LampType:
     """One type of lamp with its wanted scene: condensed beliefs, numbered, and memoised steps."""
 
@@ -70,7 +82,7 @@ class LampType:
         self.beliefs: list[Belief] = []
         self._overruns = behaviour.overflow == "ignored"
         self._last_use = behaviour.codes[-1] if behaviour.overflow == "wraps" else wanted
-        self._lost: list[bool] = []
+        self._serves: dict[tuple[int, int], tuple[Needs, ...] | None] = {}
         self._condensed: dict[frozenset[tuple[int, State]], tuple[int, tuple[int, ...]]] = {}
         self._regions: dict[frozenset[int], list[Piece[Supply]]] = {}
         self._numbers: dict[Belief, int] = {}
@@ -92,9 +104,33 @@ class LampType:
         """How many different breaks this belief's clocks count from (those long ago left out)."""
         return len({e.age for e in self.beliefs[number] if e.age != SETTLED_AGE})
 
-    def lost(self, number: int) -> bool:
-        """Whether nothing is known that a settling or a reset would not make known anyway."""
-        return self._lost[number]
+    def serves(self, mine: int, other: int) -> tuple[Needs, ...] | None:
+        """What it needs of their clocks that lamps of belief ``mine`` can do nothing but what ``other``'s may.
+
+        None where no clocks make it so.
+        """
+        key = (mine, other)
+        if key not in self._serves:
+            needs = {self._needs(element, self.beliefs[other]) for element in self.beliefs[mine]}
+            self._serves[key] = None if None in needs else tuple([n for n in needs if n and n != NOTHING])
+        return self._serves[key]
+
+    def _needs(self, element: Element, belief: Belief) -> Needs | None:
+        """What one of ``belief`` needs of their clocks to stand for an element; None if none of them can."""
+        age, state = element
+        alike = None
+        for its_age, its in belief:
+            same_state = its.scene in (ANY_SCENE, state.scene) and its[1:] == state[1:]
+            if its.scene == ANY_SCENE and not self.behaviour.counts:
+                return NOTHING  # a ring that is lost stays so until a reset
+            if its.pending == SOME_COUNT or (same_state and not state.pending):
+                if age == SETTLED_AGE:
+                    return NOTHING
+                if its_age != SETTLED_AGE:
+                    return Needs(its_age, age, alike=False)
+            elif same_state and alike is None:
+                alike = Needs(its_age, age, alike=True)
+        return alike
 
     def moves(self, number: int, effects: tuple[Effect, ...]) -> tuple[Move, ...]:
         """Every way in which a break with these effects can go, by the supply before it.
@@ -196,9 +232,6 @@ class LampType:
         if number is None:
             number = self._numbers[belief] = len(self.beliefs)
             self.beliefs.append(belief)
-            state = belief[0].state
-            step_lost = not self.behaviour.counts and state.scene == ANY_SCENE
-            self._lost.append(state.pending == SOME_COUNT or step_lost)
         return number
 
     def _condense(self, states: frozenset[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:

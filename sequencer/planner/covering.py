@@ -1,81 +1,158 @@
 """Which nodes of a joint search need not be looked at, because an earlier one serves as well.
 
-A node covers another when, for every type, its belief is the same and its zone contains the other's: all
-that can follow the other can follow it, no later. And a type that the other node has lost (nothing known
-that a settling or reset would not make known anyway, and counted from the latest break) is covered by
-*any* belief: from there on, whatever brings the lost type back brings back every state it may be in.
+A node serves for another when every train that finishes the other finishes it too, no later:
+
+* Of each type, its lamps can be in nothing but what the other's may be in (:meth:`LampType.serves`).
+* A supply clock is only ever too young, so its own may be older; but while a count that is known is pending,
+  a clock may also be too old, and must be the same. The flash limit and the least supply between two breaks
+  are only ever not yet over, so its latest edges may be earlier. (A simulation by lower and upper bounds, as
+  of timed automata; Behrmann, Bouyer, Larsen and Pelanek 2006, from memory.)
+
+So the node before a break that no type was sure to notice serves for the one after it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import combinations
+from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
 
-from sequencer.planner.belief import LampType
-from sequencer.planner.zone import CLOSED, OPENED, START, Zone, within, without
+from sequencer.planner.belief import NEW, LampType
+from sequencer.planner.zone import CLOSED, OPENED, START, Zone
 
-_ANY_BELIEF = -1
-_LOST_AT_ONCE = 3  # types; a node with more lost ones is compared with its like only
+_FROM_THIS = (NEW,)
 
-Key = tuple[tuple[int, ...], tuple[tuple[int, ...], ...]]
+
+class Moment(NamedTuple):
+    """A node as far as others are compared with it: by type a belief, and by age the points it counts from."""
+
+    beliefs: Sequence[int]
+    refs: Sequence[tuple[int, ...]]
+    zone: Zone
+    breaks: int
+
+
+class Made:
+    """Nodes as they are made, before they have a zone: most are no more than what was made before."""
+
+    def __init__(self, cycle_ns: int, contact_ns: int) -> None:
+        self._enough = contact_ns - cycle_ns
+        self._known: dict[object, list[tuple[int, int, int, int]]] = {}
+
+    def is_new(
+        self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], this: tuple[int, int, int, int]
+    ) -> bool:
+        """Whether a node that counts from no older closing is more than one made before; else it is.
+
+        ``this``: its opening, its closing (ns, earliest), how long its break may be, the breaks before it.
+        """
+        if any([points and points != _FROM_THIS for points in refs]):
+            return True
+        opened, closed, most, breaks = this
+        opened = max(opened, closed + self._enough)
+        longest = max(-most, self._enough)
+        known = self._known.setdefault((beliefs, refs), [])
+        for its_opened, its_closed, its_longest, its_breaks in known:
+            no_later = its_opened <= opened and its_closed <= closed
+            if no_later and its_longest <= longest and its_breaks <= breaks:
+                return False
+        known.append((opened, closed, longest, breaks))
+        return True
 
 
 class Admitted:
-    """The nodes admitted so far, by their beliefs with each choice of types left out."""
+    """The nodes admitted so far. Sets of them are whole numbers with one bit a node."""
 
-    def __init__(self, types: Sequence[LampType]) -> None:
+    def __init__(self, types: Sequence[LampType], cycle_ns: int, contact_ns: int) -> None:
         self._types = types
-        everyone = range(len(types))
-        most = min(len(types), _LOST_AT_ONCE)
-        self._left_out = [out for n in range(most + 1) for out in combinations(everyone, n)]
-        self._nodes: dict[Key, list[tuple[Zone, int]]] = {}
+        self._enough = contact_ns - cycle_ns  # from the latest closing: an opening before is past its cycle
+        self._nodes: list[Moment] = []
+        self._having: list[dict[int, int]] = [{} for _ in types]  # by type and belief: who has it
+        self._serving: list[dict[int, int]] = [{} for _ in types]  # by type and belief: whose serves for it
 
-    def lost(self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]]) -> tuple[int, ...]:
-        """The types that any belief covers."""
-        lost = [
-            i
-            for i, (lamp, belief) in enumerate(zip(self._types, beliefs, strict=True))
-            if refs[i] in ((), (CLOSED,)) and lamp.lost(belief)
-        ]
-        return tuple(lost) if len(lost) <= _LOST_AT_ONCE else ()
+    def add(self, node: Moment) -> None:
+        """Take a node in."""
+        bit = 1 << len(self._nodes)
+        self._nodes.append(node)
+        for lamp, belief, having, serving in zip(
+            self._types, node.beliefs, self._having, self._serving, strict=True
+        ):
+            having[belief] = having.get(belief, 0) | bit
+            for other in serving:
+                if lamp.serves(belief, other) is not None:
+                    serving[other] |= bit
 
-    def like(
-        self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone
-    ) -> tuple[list[tuple[Zone, int]], Zone]:
-        """The admitted nodes (zone and breaks) that may cover this one, and its zone as comparable."""
-        key, share = _seen_without(self.lost(beliefs, refs), beliefs, refs, zone)
-        return self._nodes.get(key, []), share
+    def covered(self, node: Moment) -> bool:
+        """Whether an admitted node serves for this one, with no more breaks."""
+        closed = node.zone[CLOSED][START]
+        for other in self._by_belief(node.beliefs):
+            if other.breaks <= node.breaks and other.zone[CLOSED][START] <= closed:
+                later = self._later(node, other)
+                if later is not None and later >= 0:
+                    return True
+        return False
 
-    def covered(
-        self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone, breaks: int
-    ) -> bool:
-        """Whether an admitted node serves as well as this one, with no more breaks."""
-        nodes, share = self.like(beliefs, refs, zone)
-        return any(its_breaks <= breaks and within(share, other) for other, its_breaks in nodes)
+    def later(self, node: Moment) -> int | None:
+        """The most by which this node is later (ns) than one that would else serve for it; None without one."""
+        found = [self._later(node, other) for other in self._by_belief(node.beliefs)]
+        return max([later for later in found if later is not None], default=None)
 
-    def add(self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone, breaks: int) -> None:
-        """Take a node in; nodes it covers are forgotten."""
-        for out in self._left_out:
-            key, share = _seen_without(out, beliefs, refs, zone)
-            nodes = self._nodes.get(key)
-            if nodes is None:
-                self._nodes[key] = [(share, breaks)]
-            elif not out or not any(b <= breaks and within(share, other) for other, b in nodes):
-                nodes[:] = [(o, b) for o, b in nodes if b < breaks or not within(o, share)]
-                nodes.append((share, breaks))
+    def _by_belief(self, beliefs: Sequence[int]) -> Iterator[Moment]:
+        """The nodes whose beliefs would serve for these."""
+        left = -1
+        for i, belief in enumerate(beliefs):
+            serving = self._serving[i].get(belief)
+            if serving is None:
+                serves = self._types[i].serves
+                serving = 0
+                for other, nodes in self._having[i].items():
+                    if serves(other, belief) is not None:
+                        serving |= nodes
+                self._serving[i][belief] = serving
+            left &= serving
+        while left:
+            lowest = left & -left
+            left ^= lowest
+            yield self._nodes[lowest.bit_length() - 1]
 
+    def _later(self, node: Moment, other: Moment) -> int | None:
+        """How much later (ns) a node is than ``other``, whose beliefs serve for it; None if its clocks do not."""
+        older = {
+            OPENED: OPENED,
+            CLOSED: CLOSED,
+        }  # by point of other's: the node's that it is to be no later than
+        alike: dict[int, int] = {}  # and that it is to be just at
+        for lamp, belief, points, its_belief, its_points in zip(
+            self._types, node.beliefs, node.refs, other.beliefs, other.refs, strict=True
+        ):
+            for age, its_age, is_alike in lamp.serves(its_belief, belief) or ():
+                point, its_point = points[age], its_points[its_age]
+                if is_alike:
+                    if alike.setdefault(its_point, point) != point:
+                        return None
+                elif point > older.get(its_point, CLOSED):  # of a zone's points the newest come first
+                    older[its_point] = point
+        for its_point, point in alike.items():
+            if older.get(its_point, CLOSED) > point:
+                return None
+            older[its_point] = point
+        return self._lateness(node.zone, other.zone, older, alike)
 
-def _seen_without(
-    out: tuple[int, ...], beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone
-) -> tuple[Key, Zone]:
-    if not out:
-        return (tuple(beliefs), tuple(refs)), zone
-    kept_refs = [() if i in out else points for i, points in enumerate(refs)]
-    used = sorted({p for points in kept_refs for p in points if p > CLOSED})
-    if len(used) < len(zone) - CLOSED - 1:
-        points_left = [START, OPENED, CLOSED, *used]
-        zone = without(zone, points_left)
-        place = {p: i for i, p in enumerate(points_left)}
-        kept_refs = [tuple([place[p] for p in points]) for points in kept_refs]
-    kept = tuple([_ANY_BELIEF if i in out else belief for i, belief in enumerate(beliefs)])
-    return (kept, tuple(kept_refs)), zone
+    def _lateness(
+        self, zone: Zone, its_zone: Zone, older: Mapping[int, int], alike: Mapping[int, int]
+    ) -> int | None:
+        """The same where the points of the other zone are to be at (``alike``) or no later than these."""
+        opened, closed = zone[OPENED], zone[CLOSED]
+        enough = self._enough
+        for its_column, column in alike.items():
+            for its_row, row in older.items():
+                least = zone[row][column]
+                if its_row == OPENED and least < closed[column] + enough:
+                    least = closed[column] + enough
+                if its_row != its_column and least < its_zone[its_row][its_column]:
+                    return None
+        later = max(opened[START], closed[START] + enough) - its_zone[OPENED][START]
+        for its_row, row in older.items():
+            by = zone[row][START] - its_zone[its_row][START]
+            if by < later and its_row != OPENED:
+                later = by
+        return later

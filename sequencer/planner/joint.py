@@ -18,13 +18,12 @@ from sequencer.automaton.guards import Effect
 from sequencer.planner.belief import NEW, LampType
 from sequencer.planner.bound import UNREACHABLE, Distance, Way
 from sequencer.planner.breaks import IGNORED, break_kinds
-from sequencer.planner.covering import Admitted
+from sequencer.planner.covering import Admitted, Made, Moment
 from sequencer.planner.pairs import PairBound
 from sequencer.planner.search import Promise
 from sequencer.planner.zone import AT_REST, CLOSED, FREE, OLDER, OPENED, START, Zone, advance, without
 from sequencer.units import FOREVER_NS
 
-_FROM_THIS = (NEW,)
 _PLAIN = ((), (CLOSED,))
 
 
@@ -139,7 +138,7 @@ class JointProblem:
         self.own = tuple(own)
         self.pairs = tuple(pairs)
         self.haste = haste
-        self.admitted = Admitted(self.types)
+        self.admitted = Admitted(self.types, limits.cycle_ns, limits.contact_ns)
         self._always = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
         numbers: dict[object, int] = {}
         self._prefixes = [
@@ -148,7 +147,7 @@ class JointProblem:
         ]
         self._plain_courses: dict[object, list[_Course]] = {}
         self._known_options: dict[object, list[_Course]] = {}
-        self._made: dict[object, list[tuple[int, int, int, int]]] = {}
+        self._made = Made(limits.cycle_ns, limits.contact_ns)
 
     def roots(self) -> Iterable[JointNode]:
         root = JointNode(None, (0, 0, 0), self.start, 0, 0)
@@ -157,6 +156,12 @@ class JointProblem:
         root.admitted = True
         root.finished = all(t.finish(b) == () for t, b in zip(self.types, self.start, strict=True))
         if root.finished or all(own.ways(b) for own, b in zip(self.own, self.start, strict=True)):
+            before: Zone = (
+                (0, FREE, FREE),
+                (-self.limits.cycle_ns, 0, FREE),
+                (-self.limits.contact_ns, FREE, 0),
+            )
+            self.admitted.add(Moment(root.beliefs, root.refs, before, 0))
             yield root
 
     def admit(self, node: JointNode) -> JointNode | None:
@@ -164,9 +169,10 @@ class JointProblem:
             return node
         self._make_zone(node)
         zone = node.zone
-        if self.admitted.covered(node.beliefs, node.refs, zone, node.breaks):
+        moment = Moment(node.beliefs, node.refs, zone, node.breaks)
+        if self.admitted.covered(moment):
             return None
-        self.admitted.add(node.beliefs, node.refs, zone, node.breaks)
+        self.admitted.add(moment)
         node.admitted = True
         opened, closed = zone[OPENED][START], zone[CLOSED][START]
         at = [zone[points[0]][START] if points else closed for points in node.refs]
@@ -176,7 +182,7 @@ class JointProblem:
         if total >= UNREACHABLE:
             return None
         for pair in self.pairs:
-            total = max(total, pair.promise(node.beliefs, node.refs, zone))
+            total = max(total, pair.promise(moment))
         node.promise = max(node.promise, (total, node.breaks + breaks, node.dark))
         return node
 
@@ -284,9 +290,9 @@ class JointProblem:
         for course, least, most in ways_on:
             after = course.after + self._always
             opened = max([needs + zone[p][START] for p, needs in after])
-            if not self._is_new(course, (opened, least, most, node.breaks)):
-                continue
             closed = opened + least
+            if not self._made.is_new(course.beliefs, course.refs, (opened, closed, most, node.breaks)):
+                continue
             at = [closed if not ps or ps[0] == NEW else zone[ps[0]][START] for ps in course.refs]
             total = self._total(course.ways, at, opened, closed)
             dark = node.dark + least
@@ -299,22 +305,6 @@ class JointProblem:
             child.off = (least, most)
             child.after, child.before = after, course.before
             yield child
-
-    def _is_new(self, course: _Course, this: tuple[int, int, int, int]) -> bool:
-        """Whether a node that counts from no older closing is more than what was made before.
-
-        ``this``: its opening, its break's least and greatest length, and the breaks before it.
-        """
-        if any([points and points != _FROM_THIS for points in course.refs]):
-            return True  # left to admit
-        at, least, most, breaks = this
-        known = self._made.setdefault((course.beliefs, course.refs), [])
-        for its_at, its_least, its_most, its_breaks in known:
-            no_later = its_at <= at and its_at + its_least <= at + least
-            if no_later and its_least <= least and its_most >= most and its_breaks <= breaks:
-                return False
-        known.append(this)
-        return True
 
     def _total(self, ways: Sequence[tuple[Way, ...]], at: Sequence[int], opened: int, closed: int) -> int:
         """What no finish can beat: for each type its ways on, and the closing it counts from, earliest."""

@@ -2,17 +2,13 @@
 
 When the search for a pair has ended with least total ``C``, every node it admitted, reached earliest at
 ``E``, needs at least ``C - E`` more (the update of adaptive A*; Koenig and Likhachev 2005, from memory). A
-node of the larger search whose share of that pair has the same beliefs, and times that lie within that
-node's, needs as much: no train through it can end before ``C`` plus the least by which one of its edges is
-later than that node's.
+node of the larger search for whose share of that pair such a node would serve, but for being later by ``L``,
+needs as much: no train through it can end before ``C + L``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from sequencer.planner.covering import Admitted
-from sequencer.planner.zone import CLOSED, OPENED, START, Zone, without
+from sequencer.planner.covering import Admitted, Moment
 
 
 class PairBound:
@@ -23,28 +19,11 @@ class PairBound:
         self._total = least_total_ns
         self._admitted = admitted
 
-    def promise(self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], zone: Zone) -> int:
+    def promise(self, node: Moment) -> int:
         """Least total (ns) of any train through this node, or 0 where the pair's search never was."""
         a, b = self._members
-        used = sorted({p for points in (refs[a], refs[b]) for p in points if p > CLOSED})
-        points = [START, OPENED, CLOSED, *used]
-        place = {p: i for i, p in enumerate(points)}
-        pair_refs = [tuple([place[p] for p in refs[i]]) for i in self._members]
-        nodes, share = self._admitted.like((beliefs[a], beliefs[b]), pair_refs, without(zone, points))
-        best = 0
-        for other, _ in nodes:
-            if _same_times_possible(share, other):
-                later = min(
-                    [mine[START] - its[START] for mine, its in zip(share[1:], other[1:], strict=True)]
-                )
-                best = max(best, self._total + later)
-        return best
-
-
-def _same_times_possible(inner: Zone, outer: Zone) -> bool:
-    """Whether the differences between edges (not their distance from the start) lie within ``outer``."""
-    for row, wider in zip(inner[1:], outer[1:], strict=True):
-        for a, b in zip(row[1:], wider[1:], strict=True):
-            if a < b:
-                return False
-    return True
+        beliefs, refs = node.beliefs, node.refs
+        later = self._admitted.later(
+            Moment((beliefs[a], beliefs[b]), (refs[a], refs[b]), node.zone, node.breaks)
+        )
+        return 0 if later is None else self._total + later

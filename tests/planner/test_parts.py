@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from sequencer.automaton.behaviour import ANY_SCENE, LONG_LIT, SOME_COUNT, Behaviour, State, behaviour
 from sequencer.automaton.guards import Effect
 from sequencer.datasheet import Datasheet
-from sequencer.planner.belief import NEW, SETTLED_AGE, LampType, Move
+from sequencer.planner.belief import NEW, SETTLED_AGE, LampType, Move, Needs
 from sequencer.planner.breaks import IGNORED, break_kinds
-from sequencer.planner.covering import Admitted
+from sequencer.planner.covering import Admitted, Moment
 from sequencer.planner.intervals import Piece, pieces
 from sequencer.planner.zone import (
     AT_REST,
@@ -445,34 +445,162 @@ def test_moves_are_all_the_supplies_there_are() -> None:
 # -- covering ---------------------------------------------------------------------------------------------------
 
 
-def test_only_a_type_lost_since_the_latest_break_may_be_anything() -> None:
-    """A count that nobody knows, from this closing on, or a ring lost for good; an older count settles sooner."""
-    counts, ring = LampType(behaviour(sheet(), 0.0), 1), LampType(behaviour(sheet("step"), 0.0), 1)
-    unknown = counts.resting_on([1, 2])
-    (once,) = counts.moves(unknown, PULSE)
-    lost = next(m.belief for m in counts.moves(once.belief, PULSE) if m.least_ns == (0,))
-    lost_ring = ring.resting_on([1, 2])
-    seen = Admitted([counts, ring])
-    assert seen.lost([lost, lost_ring], [(CLOSED,), ()]) == (0, 1)
-    assert seen.lost([lost, lost_ring], [(OLDER,), ()]) == (1,)
-    assert seen.lost([once.belief, ring.resting_on([2])], [(CLOSED,), ()]) == ()
+def test_what_serves_for_a_belief() -> None:
+    """Fewer states, and clocks no younger; a known count that is pending wants just its own clock."""
+    kind = LampType(behaviour(sheet(), 0.0), 3)
+    start = kind.resting_on([1, 2])
+    known = kind.resting_on([3])
+    (once,) = kind.moves(start, PULSE)
+    first = once.belief
+    by_supply = {move.least_ns[0]: move.belief for move in kind.moves(first, PULSE)}
+    lost = by_supply[0]
+    second = by_supply[150_000_000]
+    perhaps = next(m.belief for m in kind.moves(first, PERHAPS) if m.least_ns == (150_000_000,))
+    alike, no_younger = Needs(0, 0, alike=True), Needs(0, 0, alike=False)
+    for mine, other, needs in (
+        (known, start, ()),
+        (start, known, None),
+        (start, start, ()),
+        (first, first, (alike,)),
+        (first, second, None),
+        (first, start, None),
+        # A count that nobody knows may be any, and no count; nothing known is as good as it.
+        (first, lost, (no_younger,)),
+        (second, lost, (no_younger,)),
+        (start, lost, ()),
+        (lost, lost, (no_younger,)),
+        (lost, first, None),
+        # One or two since two breaks: either will do.
+        (second, perhaps, (alike,)),
+        (first, perhaps, (Needs(1, 0, alike=True),)),
+        (perhaps, second, None),
+    ):
+        assert kind.serves(mine, other) == needs, (kind.beliefs[mine], kind.beliefs[other])
 
 
-def test_a_node_serves_for_those_that_are_later_narrower_or_lost() -> None:
+def test_what_serves_for_a_place_in_a_ring() -> None:
+    ring = LampType(behaviour(sheet("step"), 0.0), 3)
+    on_2, lost = ring.resting_on([2]), ring.resting_on([1, 2])
+    (reset,) = ring.moves(lost, ("reset",))
+    assert ring.serves(on_2, lost) == ring.serves(reset.belief, lost) == ()
+    assert ring.serves(lost, on_2) is None
+    on_1 = ring.resting_on([1])
+    assert ring.serves(on_1, reset.belief) == ()  # long lit, and so warm
+    assert ring.serves(reset.belief, on_1) is None
+    assert ring.serves(reset.belief, reset.belief) == (Needs(0, 0, alike=False),)
+
+
+EFFECTS: list[tuple[Effect, ...]] = [PULSE, PERHAPS, ("pulse", "reset"), ("reset",), ("power_down",)]
+STEPS = st.lists(st.tuples(st.sampled_from(EFFECTS), st.sampled_from([0, S, 3 * S, 4 * S])), max_size=4)
+
+
+@settings(max_examples=300)
+@given(
+    selects_by=st.sampled_from(["count", "step"]),
+    overflow=st.sampled_from(["unknown", "wraps"]),
+    wanted=st.integers(1, 3),
+    mine=STEPS,
+    its=STEPS,
+    both=STEPS,
+    older=st.sampled_from([0, S, 10 * S]),
+)
+def test_what_serves_finishes_with_all_it_serves_for(
+    selects_by: str,
+    overflow: str,
+    wanted: int,
+    mine: list[tuple[tuple[Effect, ...], int]],
+    its: list[tuple[tuple[Effect, ...], int]],
+    both: list[tuple[tuple[Effect, ...], int]],
+    older: int,
+) -> None:
+    """Two beliefs with clocks that serve, over the same breaks: where one is sure, so is the other."""
+    drawn = sheet("step") if selects_by == "step" else sheet(overflow=overflow)
+    kind = LampType(behaviour(drawn, 0.0), wanted)
+    one, other = Condensed(kind), Condensed(kind)
+    one_now = other_now = 10**12
+    for effects, on in mine:
+        one_now += on
+        one.over(one_now, one_now, effects)
+    for effects, on in its:
+        other_now += on
+        other.over(other_now, other_now, effects)
+    one.since = tuple(at - one_now + other_now - older for at in one.since)
+    needs = kind.serves(one.number, other.number)
+    assume(needs is not None)
+    apart = [one.since[n.its_age] - other.since[n.age] for n in needs or ()]
+    assume(all(by == 0 if n.alike else by <= 0 for n, by in zip(needs or (), apart, strict=True)))
+    for effects, on in both:
+        other_now += on
+        one.over(other_now, other_now, effects)
+        other.over(other_now, other_now, effects)
+    event(f"sure at the end: {kind.finish(other.number) is not None}")
+    if kind.finish(other.number) is not None:
+        assert kind.finish(one.number) is not None
+
+
+CYCLE, CONTACT = 20, 2
+
+
+def test_a_node_serves_for_those_that_are_later_or_less_known() -> None:
     counts, ring = LampType(behaviour(sheet(), 0.0), 1), LampType(behaviour(sheet("step"), 0.0), 3)
     (once,) = counts.moves(counts.resting_on([1, 2]), PULSE)
     on_2, lost_ring = ring.resting_on([2]), ring.resting_on([1, 2])
     zone: Zone = ((0, FREE, FREE), (9, 0, -4), (12, 3, 0))
     later: Zone = ((0, FREE, FREE), (10, 0, -4), (13, 3, 0))
     sooner: Zone = ((0, FREE, FREE), (8, 0, -4), (11, 3, 0))
+    longer: Zone = ((0, FREE, FREE), (9, 0, -5), (12, 3, 0))
     refs = [(CLOSED,), ()]
-    seen = Admitted([counts, ring])
-    seen.add([once.belief, on_2], refs, zone, 2)
-    for other, breaks, covered in ((zone, 2, True), (later, 3, True), (zone, 1, False), (sooner, 2, False)):
-        assert seen.covered([once.belief, on_2], refs, other, breaks) is covered
+    seen = Admitted([counts, ring], CYCLE, CONTACT)
+    node = Moment([once.belief, on_2], refs, zone, 2)
+    seen.add(node)
+    for at, breaks, covered in (
+        (zone, 2, True),
+        (later, 3, True),
+        (zone, 1, False),
+        (sooner, 2, False),
+        (longer, 2, False),
+    ):
+        assert seen.covered(node._replace(zone=at, breaks=breaks)) is covered
         # A ring that is lost is served by one that is known; not the reverse.
-        assert seen.covered([once.belief, lost_ring], refs, other, breaks) is covered
-    assert not seen.covered([counts.resting_on([1, 2]), on_2], [(), ()], zone, 2)
-    other_way = Admitted([counts, ring])
-    other_way.add([once.belief, lost_ring], refs, zone, 2)
-    assert not other_way.covered([once.belief, on_2], refs, zone, 2)
+        assert (
+            seen.covered(node._replace(beliefs=[once.belief, lost_ring], zone=at, breaks=breaks)) is covered
+        )
+    assert seen.later(node._replace(zone=later)) == 1
+    assert seen.later(node._replace(zone=sooner, breaks=1)) == -1
+    at_rest = Moment([counts.resting_on([1, 2]), on_2], [(), ()], zone, 2)
+    assert not seen.covered(at_rest)
+    assert seen.later(at_rest) is None
+    other_way = Admitted([counts, ring], CYCLE, CONTACT)
+    other_way.add(node._replace(beliefs=[once.belief, lost_ring]))
+    assert not other_way.covered(node)
+
+
+def test_with_nothing_pending_the_break_before_may_have_been_as_it_likes() -> None:
+    """Its opening only has to be as long past, or the flash limit over by the next opening."""
+    ring = LampType(behaviour(sheet("step"), 0.0), 3)
+    seen = Admitted([ring], CYCLE, CONTACT)
+    node = Moment([ring.resting_on([2])], [()], ((0, FREE, FREE), (9, 0, -4), (12, 3, 0)), 2)
+    seen.add(node)
+    for opened, closed, covered in (
+        (9, 12, True),
+        (8, 12, False),
+        (9, 11, False),
+        (0, 26, False),
+        (0, 27, True),
+    ):
+        zone: Zone = ((0, FREE, FREE), (opened, 0, opened - closed), (closed, closed - opened, 0))
+        assert seen.covered(node._replace(zone=zone)) is covered
+
+
+def test_the_node_before_a_break_that_may_go_unnoticed_serves_for_the_one_after_it() -> None:
+    kind = LampType(behaviour(sheet(), 0.0), 3)
+    (once,) = kind.moves(kind.resting_on([1, 2]), PULSE)
+    perhaps = next(m.belief for m in kind.moves(once.belief, PERHAPS) if m.least_ns == (150_000_000,))
+    before: Zone = ((0, FREE, FREE), (0, 0, -4), (4, 4, 0))
+    after = advance(before, [(START, 0), (OPENED, CYCLE), (CLOSED, 10)], [], (3, 3), [CLOSED])
+    seen = Admitted([kind], CYCLE, CONTACT)
+    seen.add(Moment([once.belief], [(CLOSED,)], before, 1))
+    assert seen.covered(Moment([perhaps], [(CLOSED, OLDER)], after, 2))
+    # Two in that train is what the break may make of it: another count, since another closing.
+    second = next(m.belief for m in kind.moves(once.belief, PULSE) if m.least_ns == (150_000_000,))
+    assert not seen.covered(Moment([second], [(CLOSED,)], without(after, [START, OPENED, CLOSED]), 2))
