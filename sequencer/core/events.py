@@ -171,6 +171,13 @@ class TrainEnded(NamedTuple):
     why: str = ""
 
 
+class HoldFailed(NamedTuple):
+    """The contact could not be held open, or not let go."""
+
+    at: float
+    why: str
+
+
 class Tick(NamedTuple):
     """Some time has passed."""
 
@@ -201,5 +208,6 @@ Event = (
     | Planned
     | Refused
     | TrainEnded
+    | HoldFailed
     | Tick
 )

@@ -32,13 +32,14 @@ Taken = tuple[CircuitState, tuple[Action, ...]]
 
 def taken(state: State, event: on.Event) -> Taken:
     """The state with an event's news in it, and what to say of it."""
-    hand, request = (_standing(wish, event.at, state.rules.wish_s) for wish in (state.hand, state.request))
+    now = max(event.at, state.at)  # an input's news is as old as its bounce took to die down
+    hand, request = (_standing(wish, now, state.rules.wish_s) for wish in (state.hand, state.request))
     state = state._replace(
-        at=event.at,
+        at=now,
         hand=hand,
         request=request,
-        outages=tuple(at for at in state.outages if at > event.at - HOUR_S),
-        cycles=tuple((at, count) for at, count in state.cycles if at > event.at - HOUR_S),
+        outages=tuple(at for at in state.outages if at > now - HOUR_S),
+        cycles=tuple((at, count) for at, count in state.cycles if at > now - HOUR_S),
     )
     return NEWS[type(event)](state, event)
 
@@ -140,7 +141,7 @@ def _steady(s: State, _: on.Steady) -> Taken:
 
 
 def _told(s: State, event: on.Told) -> Taken:
-    if not s.settled or s.phase not in {"lit", "waiting", "planning"}:
+    if not s.hears_of_lamps:
         return s, (Warn(f"{event.lamp}: told too early: its lamps must have been lit and left alone"),)
     known = {**s.known, event.lamp: Belief(event.code, "person")}
     return s._replace(known=known, refused={}, resync="" if s.refused else s.resync), ()
@@ -237,6 +238,13 @@ def _held(s: State, asked: Question) -> State:
     return s if asked.known else s._replace(synced_at=s.at, resync="")
 
 
+def _hold_failed(s: State, event: on.HoldFailed) -> Taken:
+    """The lamps may have been dark, or not, or both."""
+    s = _disturbed(s._replace(phase="lit", dark_since=math.inf), "the contact could not be moved")
+    failed = s._replace(trouble=event.why, may_open_at=s.at + RETRY_S)
+    return failed, (Warn(event.why),)
+
+
 def _tick(s: State, _: on.Tick) -> Taken:
     return s, ()
 
@@ -265,6 +273,7 @@ NEWS: Mapping[type, Callable[[State, Any], Taken]] = {
     on.Planned: _planned,
     on.Refused: _refused,
     on.TrainEnded: _train_ended,
+    on.HoldFailed: _hold_failed,
     on.Tick: _tick,
 }
 """Each kind of event, and what it changes."""

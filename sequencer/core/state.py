@@ -172,6 +172,11 @@ class CircuitState(NamedTuple):
         return self.phase in {"lit", "waiting", "planning"} and self.settled and self.certain(self.wanted)
 
     @property
+    def hears_of_lamps(self) -> bool:
+        """Whether what a person sees now can be what a lamp rests on."""
+        return self.settled and self.phase in {"lit", "waiting", "planning"}
+
+    @property
     def recent_cycles(self) -> int:
         """Relay cycles of the last hour."""
         return sum(count for _, count in self.cycles)

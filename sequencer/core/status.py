@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 
 from sequencer.core.state import HOUR_S, CircuitState
 
-Indication = Literal["off", "steady", "slow", "fast"]
+Indication = Literal["dark", "steady", "slow", "fast"]
 
 
 class LampStatus(NamedTuple):
@@ -67,7 +67,7 @@ def status(s: CircuitState) -> Status:
 def indication(s: CircuitState) -> Indication:
     """What the indicator lamp does: steady matched, slow busy, fast failed."""
     if s.phase == "dark":
-        return "off"
+        return "dark"
     if s.trouble or s.phase == "unpowered" or s.wanted in s.refused or s.wanted not in s.rules.wanted:
         return "fast"
     if s.phase == "lit" and (s.matched or s.steady):

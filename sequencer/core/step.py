@@ -117,9 +117,10 @@ def _hold_open(state: CircuitState) -> tuple[CircuitState, Action]:
 
 
 def _let_close(state: CircuitState) -> tuple[CircuitState, Action]:
-    known = through_the_dark(state)
-    lit_since = state.at if state.supply else math.inf
-    return state._replace(known=known, dark_since=math.inf, lit_since=lit_since), LetClose()
+    closed = state._replace(dark_since=math.inf)
+    if state.supply:
+        return closed._replace(known=through_the_dark(state), lit_since=state.at), LetClose()
+    return closed._replace(known={}), LetClose()
 
 
 def _ask(state: CircuitState) -> tuple[CircuitState, Action]:

@@ -1,0 +1,246 @@
+"""The daemon's one loop: a message in, the core's decision, its actions out, and word to whoever waits for it.
+
+Everything that waits (players, planners, inputs, the calendar, the socket) does so elsewhere and puts what it
+has into one queue. Here nothing waits but for that queue, and the watchdog is fed from here alone: a loop that
+hangs is restarted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple, Protocol
+
+from sequencer.core import events as on
+from sequencer.core.actions import Action, BreakOff, HoldOpen, LetClose, PlanTrain, SendTrain, Warn
+from sequencer.core.reading import Reading, next_deadline, read
+from sequencer.core.state import CircuitState
+from sequencer.core.status import Indication, Status, indication, status
+from sequencer.core.step import step
+from sequencer.daemon.contacts import Contacts
+from sequencer.daemon.messages import Call, Happened, Level, Message, PlanOver, PlayOver, Stop
+from sequencer.daemon.planning import PlannedTrain
+from sequencer.daemon.records import Recorder, event_entry, wish_entries
+from sequencer.daemon.trains import Trains
+from sequencer.errors import HardwareError
+
+Levels = Mapping[tuple[str, str], Reading]
+
+
+class Word(Protocol):
+    """Who waits for word of the daemon; systemd, where there is one."""
+
+    watchdog_period_s: float | None
+
+    def ready(self, status: str) -> None:
+        """It has started."""
+
+    def status(self, text: str) -> None:
+        """What the lamps show."""
+
+    def alive(self) -> None:
+        """The loop turns."""
+
+    def stopping(self, status: str) -> None:
+        """It ends."""
+
+
+class Ports(NamedTuple):
+    """All through which the loop reaches the world; ``now`` is the daemon's axis.
+
+    ``next_message`` waits for one until a moment on that axis, ``inf`` for ever, and gives None when it comes.
+    """
+
+    now: Callable[[], float]
+    next_message: Callable[[float], Message | None]
+    recorder: Recorder
+    trains: Trains
+    contacts: Contacts
+    indicate: Callable[[str, Indication], None]
+    word: Word
+    answer: Callable[[Daemon, Mapping[str, Any]], Mapping[str, Any]]
+    """Answers what is asked through the local socket."""
+
+
+class Daemon:
+    """The circuits of one pad, kept matched until told to stop."""
+
+    def __init__(self, states: Mapping[str, CircuitState], readings: Levels, ports: Ports) -> None:
+        self.states = dict(states)
+        self._readings = dict(readings)
+        self._ports = ports
+        self._found: dict[str, PlannedTrain] = {}
+        self._sending: str | None = None
+        self._next: deque[str] = deque()
+        self._shown: dict[str, Indication] = {}
+        self._stop: str | None = None
+
+    def run(self) -> None:
+        """Start, and turn until stopped; a train that is being sent then is left to its player."""
+        self.start()
+        while self._stop is None:
+            self.turn()
+        self._ports.recorder.write("stop", None, {"why": self._stop})
+        self._ports.word.stopping("stopping")
+        self._ports.contacts.close()
+
+    def start(self) -> None:
+        """Begin: nothing is known of any lamp."""
+        for circuit in self.states:
+            self._leftover(circuit)
+            playing = self._ports.trains.wait_for_orphan(circuit)
+            if playing:
+                self._sending = circuit
+            self.take(circuit, on.Started(self._ports.now(), playing))
+        self._ports.word.ready(self.summary())
+        self._ports.word.alive()
+
+    def turn(self) -> None:
+        """Wait for one message or deadline, and deal with it."""
+        message = self._ports.next_message(self.deadline())
+        if message is None:
+            self._time_passes()
+        else:
+            self._deal_with(message)
+        self._ports.word.status(self.summary())
+        self._ports.word.alive()
+
+    def deadline(self) -> float:
+        """Until when the loop may wait: the next moment at which time alone changes something."""
+        moments = [state.deadline for state in self.states.values()]
+        moments += [due for reading in self._readings.values() if (due := next_deadline(reading)) is not None]
+        period_s = self._ports.word.watchdog_period_s
+        return min([*moments, math.inf if period_s is None else self._ports.now() + period_s])
+
+    def summary(self) -> str:
+        """What the lamps show, in one line."""
+        return "; ".join(f"{name}: {status(state).headline}" for name, state in self.states.items())
+
+    def statuses(self) -> list[Status]:
+        """What each circuit shows, and why."""
+        return [status(state) for state in self.states.values()]
+
+    def take(self, circuit: str, event: on.Event) -> None:
+        """An event to the core; then its actions."""
+        before = self.states[circuit]
+        self.states[circuit], actions = step(before, event)
+        after = self.states[circuit]
+        if entry := event_entry(event):
+            self._ports.recorder.write(entry[0], circuit, entry[1])
+        for kind, detail in wish_entries(before, after):
+            self._ports.recorder.write(kind, circuit, detail)
+        for action in actions:
+            self._carry_out(circuit, action)
+        self._indicate(circuit)
+
+    def touch(self, circuit: str, line: str, active: bool, at: float) -> None:
+        """An input's level, raw."""
+        self._heard(circuit, line, active, at)
+
+    def stop(self, why: str) -> None:
+        """End after this turn."""
+        self._stop = why
+
+    # -- what comes in -------------------------------------------------------------------------
+
+    def _deal_with(self, message: Message) -> None:
+        match message:
+            case Happened(circuit, event):
+                self.take(circuit, event)
+            case Level(circuit, line, active, at):
+                self._heard(circuit, line, active, at)
+            case PlanOver(circuit, question, found):
+                self._planned(circuit, question, found)
+            case PlayOver(circuit, _):
+                self._played(message)
+            case Call(request, reply):
+                reply(self._ports.answer(self, request))
+            case Stop(why):
+                self.stop(why)
+
+    def _time_passes(self) -> None:
+        now = self._ports.now()
+        for circuit, line in tuple(self._readings):
+            self._heard(circuit, line, None, now)
+        for circuit, state in tuple(self.states.items()):
+            if state.deadline <= now:
+                self.take(circuit, on.Tick(now))
+
+    def _heard(self, circuit: str, line: str, active: bool | None, at: float) -> None:
+        key = (circuit, line)
+        self._readings[key], events = read(self._readings[key], active, at)
+        for event in events:
+            self.take(circuit, event)
+
+    def _planned(self, circuit: str, question: int, found: PlannedTrain | str) -> None:
+        now = self._ports.now()
+        if isinstance(found, str):
+            self.take(circuit, on.Refused(now, question, found))
+            return
+        self._found[circuit] = found
+        train = found.train
+        length_s = train.lead_in_s + train.total_s
+        self.take(circuit, on.Planned(now, question, train.relay_cycles, length_s, train.dark_s))
+
+    def _played(self, over: PlayOver) -> None:
+        circuit = over.circuit
+        ended = self._ports.recorder.train_ended(over, self.states[circuit].asked, self._ports.now())
+        if self._sending == circuit:
+            self._sending = None
+        self.take(circuit, ended)
+        self._send_next()
+
+    def _leftover(self, circuit: str) -> None:
+        """The log of a train that ended while no daemon was there to note it."""
+        self._ports.recorder.leftover(circuit)
+
+    # -- what goes out -------------------------------------------------------------------------
+
+    def _carry_out(self, circuit: str, action: Action) -> None:
+        ports = self._ports
+        match action:
+            case PlanTrain():
+                ports.trains.plan(circuit, action)
+            case SendTrain():
+                self._next.append(circuit)
+                self._send_next()
+            case BreakOff(at_once):
+                self._break_off(circuit, at_once=at_once)
+            case HoldOpen() | LetClose():
+                self._move(circuit, action)
+            case Warn(text):
+                ports.recorder.warn(circuit, text)
+
+    def _move(self, circuit: str, action: HoldOpen | LetClose) -> None:
+        contacts = self._ports.contacts
+        try:
+            if isinstance(action, HoldOpen):
+                contacts.hold_open(circuit)
+            else:
+                contacts.let_close(circuit)
+        except HardwareError as error:
+            self.take(circuit, on.HoldFailed(self._ports.now(), str(error)))
+
+    def _send_next(self) -> None:
+        """One train at a time on a pad."""
+        if self._sending is not None or not self._next:
+            return
+        circuit = self._next.popleft()
+        self._sending = circuit
+        found, asked = self._found[circuit], self.states[circuit].asked
+        self._ports.recorder.intent(circuit, asked, found)
+        self._ports.trains.send(circuit, found)
+
+    def _break_off(self, circuit: str, *, at_once: bool) -> None:
+        if circuit in self._next:
+            self._next.remove(circuit)
+            self.take(circuit, on.TrainEnded(self._ports.now(), "broken off", 0))
+        else:
+            self._ports.trains.break_off(circuit, at_once=at_once)
+
+    def _indicate(self, circuit: str) -> None:
+        now = indication(self.states[circuit])
+        if self._shown.get(circuit) != now:
+            self._shown[circuit] = now
+            self._ports.indicate(circuit, now)

@@ -1,0 +1,57 @@
+"""What reaches the daemon's loop from its threads: plain values in one queue."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+from sequencer.core.events import Event
+from sequencer.daemon.planning import PlannedTrain
+from sequencer.player.job import PlayResult
+
+
+class Happened(NamedTuple):
+    """An event for the core, made where it was seen."""
+
+    circuit: str
+    event: Event
+
+
+class Level(NamedTuple):
+    """An input line changed; ``at`` on the daemon's axis."""
+
+    circuit: str
+    line: str
+    active: bool
+    at: float
+
+
+class PlanOver(NamedTuple):
+    """A planner answered: a train, or why there is none."""
+
+    circuit: str
+    question: int
+    found: PlannedTrain | str
+
+
+class PlayOver(NamedTuple):
+    """A player ended: how the train went, or why nothing is known of it."""
+
+    circuit: str
+    result: PlayResult | str
+
+
+class Call(NamedTuple):
+    """Somebody asks something through the local socket; ``reply`` takes the answer, once."""
+
+    request: Mapping[str, Any]
+    reply: Callable[[Mapping[str, Any]], None]
+
+
+class Stop(NamedTuple):
+    """The daemon is to end."""
+
+    why: str
+
+
+Message = Happened | Level | PlanOver | PlayOver | Call | Stop

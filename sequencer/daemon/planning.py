@@ -1,0 +1,118 @@
+"""The planner in a process of its own: ``python -m sequencer.daemon.planning``, a question in, a train out.
+
+A search can take seconds and tens of megabytes on a small board. Apart from the daemon it costs neither its
+punctuality nor, once it has ended, its memory, and a fault in it is an answer like any other.
+
+Standard input gets one JSON object: ``site`` (a path), ``circuit``, ``scene``, ``start``, ``known`` (lamp to
+code), ``delays`` (what its contact takes, its line's delay included). Standard output gives one: the train and
+its tolerances, ``{"refused": why}`` or ``{"error": why}``.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from sequencer.train import Delays, Pulse, Train
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from sequencer.core.actions import PlanTrain
+    from sequencer.datasheet import Datasheet
+
+LIMIT_S = 300.0
+"""The longest a search may take; its budget of nodes ends it long before, on any board."""
+COMMAND = (sys.executable, "-P", "-m", "sequencer.daemon.planning")
+
+
+class PlannedTrain(NamedTuple):
+    """A train, and how far each of its edges may be commanded from its due time."""
+
+    train: Train
+    tolerance_s: tuple[float, ...]
+
+
+def plan_apart(site: Path, circuit: str, asked: PlanTrain, delays: Delays) -> PlannedTrain | str:
+    """Put a question to a planner of its own and wait: the train, or why there is none.
+
+    A fault is said like a refusal: to the daemon both mean that there is no train now.
+    """
+    question = {
+        "site": str(site.absolute()),
+        "circuit": circuit,
+        "scene": asked.scene,
+        "start": asked.start,
+        "known": dict(asked.known),
+        "delays": list(delays),
+    }
+    try:
+        done = subprocess.run(  # noqa: S603 - our own module
+            COMMAND,
+            input=json.dumps(question),
+            capture_output=True,
+            text=True,
+            timeout=LIMIT_S,
+            check=False,
+            env={**_environment(), "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
+        )
+        return _answer(json.loads(done.stdout))
+    except subprocess.TimeoutExpired:
+        return f"the planner did not answer within {LIMIT_S:.0f} s"
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        return f"the planner could not be run ({error})"
+
+
+def _environment() -> dict[str, str]:
+    import os  # noqa: PLC0415 - the child has no use for it
+
+    return dict(os.environ)
+
+
+def _answer(said: Any) -> PlannedTrain | str:
+    if "pulses" not in said:
+        return str(said.get("refused") or said["error"])
+    pulses = tuple(Pulse(*pulse) for pulse in said["pulses"])
+    return PlannedTrain(Train(pulses, said["lead_in_s"]), tuple(said["tolerance_s"]))
+
+
+def answer(question: Mapping[str, Any]) -> dict[str, object]:
+    """What the child says to a question."""
+    from sequencer.errors import LampstepError  # noqa: PLC0415 - the parent needs none of this
+    from sequencer.planner import Refusal, plan, request_for  # noqa: PLC0415
+    from sequencer.sitefile import load_site  # noqa: PLC0415
+
+    try:
+        pad = load_site(question["site"])
+        circuit = pad.circuit(question["circuit"])
+        sheets = {lamp.name: pad.datasheets[lamp.stem] for lamp in circuit.lamps}
+        known = {lamp: _scene_name(sheets[lamp], code) for lamp, code in question["known"].items()}
+        request = request_for(pad, circuit.name, question["scene"], known, question["start"])
+        make_s, break_s = (tuple(pair) for pair in question["delays"])
+        found = plan(request._replace(delays=Delays(make_s, break_s)))
+    except LampstepError as error:
+        return {"error": str(error)}
+    if isinstance(found, Refusal):
+        return {"refused": found.reason}
+    return {
+        "pulses": [list(pulse) for pulse in found.train.pulses],
+        "lead_in_s": found.train.lead_in_s,
+        "tolerance_s": list(found.tolerance_s),
+    }
+
+
+def _scene_name(sheet: Datasheet, code: int) -> str:
+    scene = sheet.scene_by_code(code)
+    if scene is None:
+        raise ValueError(f"no scene has code {code}")
+    return scene.name
+
+
+if __name__ == "__main__":
+    import os
+
+    os.nice(10)  # the player and the loop come first
+    json.dump(answer(json.load(sys.stdin)), sys.stdout)

@@ -1,0 +1,175 @@
+"""What the daemon writes into the journal, and how a train's end is read from its log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any, Protocol
+
+from sequencer.core import events as on
+from sequencer.core.state import CircuitState, Question
+from sequencer.daemon.messages import PlayOver
+from sequencer.errors import InputError
+from sequencer.journal.entries import edges_detail
+from sequencer.player.job import PlayResult
+from sequencer.player.kept import forget_kept, read_kept
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from sequencer.daemon.planning import PlannedTrain
+
+Detail = Mapping[str, Any]
+
+
+class Writes(Protocol):
+    """A journal as far as the daemon writes into it."""
+
+    def write(self, kind: str, circuit: str | None, detail: Detail) -> None:
+        """One entry; never raises for a disk that is full or failing."""
+
+
+class Recorder:
+    """What happened, to the journal and to the system's log. ``keeps``: where players keep their logs."""
+
+    def __init__(
+        self,
+        journal: Writes,
+        keeps: Mapping[str, Path],
+        log: Callable[[str], None],
+    ) -> None:
+        self._journal = journal
+        self._keeps = keeps
+        self._log = log
+
+    def write(self, kind: str, circuit: str | None, detail: Detail) -> None:
+        """One entry."""
+        self._journal.write(kind, circuit, detail)
+
+    def warn(self, circuit: str | None, text: str) -> None:
+        """Something that a person should know, once."""
+        self._log(f"{circuit}: {text}" if circuit else text)
+        self._journal.write("note", circuit, {"text": text})
+
+    def intent(self, circuit: str, asked: Question | None, found: PlannedTrain) -> None:
+        """Before the first edge: what is about to be sent."""
+        train = found.train
+        detail = {
+            "scene": asked.scene if asked else None,
+            "start": asked.start if asked else None,
+            "known": dict(asked.known) if asked else {},
+            "pulses": [list(pulse) for pulse in train.pulses],
+            "lead_in_s": train.lead_in_s,
+        }
+        self._journal.write("intent", circuit, detail)
+
+    def train_ended(self, over: PlayOver, asked: Question | None, now: float) -> on.TrainEnded:
+        """After the last edge: its log and outcome into the journal; what that is to the core."""
+        self._forget(over.circuit)
+        if isinstance(over.result, str):
+            self._outcome(over.circuit, asked, "failed", 0, over.result)
+            return on.TrainEnded(now, "failed", 0, over.result)
+        result = over.result
+        self._edges(over.circuit, result)
+        outcome, why = judged(result)
+        cycles = openings(result)
+        self._outcome(over.circuit, asked, outcome, cycles, why)
+        return on.TrainEnded(now, outcome, cycles, why)
+
+    def leftover(self, circuit: str) -> None:
+        """The log of a train that ended while no daemon was there."""
+        try:
+            kept = read_kept(self._keeps[circuit])
+        except InputError as error:
+            self.warn(circuit, str(error))
+            return
+        if kept is None:
+            return
+        self._edges(circuit, kept.result)
+        self._outcome(
+            circuit, None, "failed", openings(kept.result), "the daemon was not there when it ended"
+        )
+        self._forget(circuit)
+
+    def _edges(self, circuit: str, result: PlayResult) -> None:
+        detail = {
+            **edges_detail(result.log),
+            "started_unix_s": result.started_unix_s,
+            "notes": list(result.notes),
+        }
+        self._journal.write("edges", circuit, detail)
+
+    def _outcome(self, circuit: str, asked: Question | None, outcome: str, cycles: int, why: str) -> None:
+        detail = {
+            "scene": asked.scene if asked else None,
+            "outcome": outcome,
+            "spoiled": outcome == "spoiled",
+            "after_cut": outcome != "held",
+            "failed": why if outcome == "failed" else "",
+            "cycles": cycles,
+            "why": why,
+        }
+        self._journal.write("outcome", circuit, detail)
+
+    def _forget(self, circuit: str) -> None:
+        forget_kept(self._keeps[circuit])
+
+
+def judged(result: PlayResult) -> tuple[Any, str]:
+    """How a train went, as the core wants to know it, and why it was not well.
+
+    Stricter than a judgement by the proof: any edge further from its time than half the least slack spoils
+    it. A belief may be too wide, never wrong.
+    """
+    if result.log.outcome == "failed":
+        return "failed", result.log.detail
+    if result.log.outcome == "broken off":
+        return "broken off", result.log.detail
+    if result.beyond:
+        return "spoiled", f"edge {result.beyond[0]} came too far from its time"
+    return "held", ""
+
+
+def openings(result: PlayResult) -> int:
+    """Relay cycles that were begun."""
+    return sum(not stamp.closed for stamp in result.log.stamps)
+
+
+def event_entry(event: on.Event) -> tuple[str, dict[str, Any]] | None:
+    """The entry for an event, if it has one of its own."""
+    entry = ENTRIES.get(type(event))
+    return None if entry is None else entry(event)
+
+
+ENTRIES: Mapping[type, Callable[[Any], tuple[str, dict[str, Any]]]] = {
+    on.Started: lambda e: ("start", {"playing": e.playing}),
+    on.SwitchOn: lambda _: ("input", {"input": "switch", "is": "on"}),
+    on.SwitchOff: lambda _: ("input", {"input": "switch", "is": "off"}),
+    on.Flicked: lambda _: ("input", {"input": "switch", "is": "flicked"}),
+    on.ButtonShort: lambda _: ("input", {"input": "button", "is": "short"}),
+    on.ButtonLong: lambda _: ("input", {"input": "button", "is": "long"}),
+    on.Occupied: lambda e: ("input", {"input": "occupied", "is": "yes" if e.yes else "no"}),
+    on.SupplyLost: lambda _: ("supply", {"supply": "lost"}),
+    on.SupplyBack: lambda _: ("supply", {"supply": "back"}),
+    on.ShowBegins: lambda e: ("show", {"show": "begins", "scene": e.scene, "slot": e.slot}),
+    on.ShowEnds: lambda _: ("show", {"show": "ends"}),
+    on.Told: lambda e: ("told", {"lamp": e.lamp, "code": e.code}),
+    on.Replaced: lambda e: ("replaced", {"lamp": e.lamp}),
+    on.ClockTrusted: lambda _: ("clock", {"clock": "trusted"}),
+}
+"""What is written of each kind of event; the others are written otherwise, or say nothing."""
+
+
+def wish_entries(before: CircuitState, after: CircuitState) -> Iterator[tuple[str, dict[str, Any]]]:
+    """What a person wants from now on, where that has changed."""
+    was, wants = ((s.hand, s.request, s.steady) for s in (before, after))
+    if was == wants:
+        return
+    fresh = (before.steady and not after.steady) or not any(wants)
+    if fresh:
+        yield "wish", {"wish": "taken back"}
+    if after.steady and not before.steady:
+        yield "wish", {"wish": "steady"}
+    if after.request is not None and (fresh or after.request != before.request):
+        yield "wish", {"wish": "asked", "scene": after.request.scene}
+    if after.hand is not None and (fresh or after.hand != before.hand):
+        yield "wish", {"wish": "hand", "scene": after.hand.scene}

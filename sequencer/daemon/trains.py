@@ -1,0 +1,133 @@
+"""Trains planned and sent in threads that only wait: for a planner's process, for a player's.
+
+One train at a time on a pad, so that never more than one circuit is dark for a train's sake.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import NamedTuple, Protocol
+
+from sequencer.core.actions import PlanTrain
+from sequencer.daemon.messages import Message, PlanOver, PlayOver
+from sequencer.daemon.planning import PlannedTrain, plan_apart
+from sequencer.errors import LampstepError
+from sequencer.player.kept import is_playing
+from sequencer.player.process import play
+from sequencer.player.realtime import WHEN_LIT
+from sequencer.train import Delays
+
+THREAD_STACK = 256 * 1024
+"""Bytes; these threads wait, and the usual 8 MB would be dear were memory ever locked."""
+
+
+class Trains(Protocol):
+    """Who plans and sends trains; the answers come as messages."""
+
+    def plan(self, circuit: str, asked: PlanTrain) -> None:
+        """Put a question to the planner; ``PlanOver`` follows."""
+
+    def send(self, circuit: str, train: PlannedTrain) -> None:
+        """Have a player send a train; ``PlayOver`` follows."""
+
+    def break_off(self, circuit: str, *, at_once: bool) -> None:
+        """Tell a circuit's player to end; nothing happens when there is none."""
+
+    def wait_for_orphan(self, circuit: str) -> bool:
+        """Whether a player of an earlier daemon still sends; if so, ``PlayOver`` follows when it has ended."""
+
+
+class Line(NamedTuple):
+    """What it takes to send on one circuit: the relay's table, its delays, and the file for the log."""
+
+    relay: Mapping[str, object]
+    delays: Delays
+    keep: Path
+
+
+class ProcessTrains:
+    """Planner and players as processes of their own."""
+
+    def __init__(self, site: Path, lines: Mapping[str, Line], post: Callable[[Message], None]) -> None:
+        self._site = site
+        self._lines = lines
+        self._post = post
+        self._signal: dict[str, Callable[[int], None]] = {}
+        self._end: dict[str, int] = {}
+        self._lock = threading.Lock()
+
+    def plan(self, circuit: str, asked: PlanTrain) -> None:
+        """See :class:`Trains`."""
+        line = self._lines[circuit]
+
+        def work() -> None:
+            found = plan_apart(self._site, circuit, asked, line.delays)
+            self._post(PlanOver(circuit, asked.question, found))
+
+        _thread(work, f"plan {circuit}")
+
+    def send(self, circuit: str, train: PlannedTrain) -> None:
+        """See :class:`Trains`."""
+        _thread(lambda: self._post(self._sent(circuit, train)), f"send {circuit}")
+
+    def _sent(self, circuit: str, planned: PlannedTrain) -> PlayOver:
+        line = self._lines[circuit]
+        try:
+            result = play(
+                planned.train,
+                line.delays,
+                line.relay,
+                planned.tolerance_s,
+                keep=line.keep,
+                on_child=lambda send: self._has_child(circuit, send),
+            )
+        except LampstepError as error:
+            return PlayOver(circuit, str(error))
+        finally:
+            with self._lock:
+                self._signal.pop(circuit, None)
+                self._end.pop(circuit, None)
+        return PlayOver(circuit, result)
+
+    def _has_child(self, circuit: str, send: Callable[[int], None]) -> None:
+        with self._lock:
+            self._signal[circuit] = send
+            number = self._end.pop(circuit, None)
+        if number is not None:
+            send(number)
+
+    def break_off(self, circuit: str, *, at_once: bool) -> None:
+        """See :class:`Trains`. A player that is only being started is told when it is there."""
+        number = signal.SIGTERM if at_once else WHEN_LIT
+        with self._lock:
+            send = self._signal.get(circuit)
+            if send is None:
+                self._end[circuit] = number
+        if send is not None:
+            send(number)
+
+    def wait_for_orphan(self, circuit: str) -> bool:
+        """See :class:`Trains`."""
+        keep = self._lines[circuit].keep
+        if not is_playing(keep):
+            return False
+        _thread(lambda: self._post(_orphan_over(circuit, keep)), f"wait {circuit}")
+        return True
+
+
+def _orphan_over(circuit: str, keep: Path) -> PlayOver:
+    from sequencer.player.kept import wait_until_played  # noqa: PLC0415
+
+    wait_until_played(keep)
+    return PlayOver(circuit, "it was sent by a player whose daemon had died")
+
+
+def _thread(work: Callable[[], None], name: str) -> None:
+    before = threading.stack_size(THREAD_STACK)
+    try:
+        threading.Thread(target=work, name=name, daemon=True).start()
+    finally:
+        threading.stack_size(before)

@@ -1,0 +1,121 @@
+"""The local socket: one JSON object a line in, one out. Who may open the file may ask; there is no other key.
+
+It is how ``status``, ``tell``, ``play`` and the others reach a running daemon. Only this machine can; file
+permissions say who.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import socketserver
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any
+
+from sequencer.daemon.messages import Call, Message
+from sequencer.daemon.trains import THREAD_STACK
+from sequencer.errors import HardwareError
+
+LONGEST = 64 * 1024
+"""Bytes of one question or answer."""
+PATIENCE_S = 10.0
+"""For an answer: the loop answers in between two edges of anything, at once."""
+MODE = 0o660
+
+
+def ask_daemon(path: Path, request: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Put one question to the daemon that listens at ``path``; None when none does.
+
+    :raises HardwareError: it is there, but does not answer, or may not be asked.
+    """
+    with socket.socket(socket.AF_UNIX) as line:
+        line.settimeout(PATIENCE_S)
+        try:
+            with _short(path) as short:
+                line.connect(short)
+        except (FileNotFoundError, ConnectionRefusedError):
+            return None
+        except OSError as error:
+            raise HardwareError(f"{path}: the daemon cannot be asked: {error.strerror}") from error
+        try:
+            line.sendall(json.dumps(request).encode() + b"\n")
+            with line.makefile("rb") as answers:
+                answer = json.loads(answers.readline(LONGEST))
+        except (OSError, ValueError) as error:
+            raise HardwareError(f"{path}: the daemon did not answer ({error}); see its log") from error
+    return dict(answer)
+
+
+class Socket:
+    """The daemon's end, served by threads that put each question into the loop's queue and wait."""
+
+    def __init__(self, path: Path, post: Callable[[Message], None]) -> None:
+        with suppress(FileNotFoundError):
+            path.unlink()  # a daemon that died left it; the lock says that none lives
+        with _short(path) as short:
+            self._server = _Server(short, post)
+        path.chmod(MODE)
+        self._path = path
+        before = threading.stack_size(THREAD_STACK)
+        self._thread = threading.Thread(
+            target=self._server.serve_forever, kwargs={"poll_interval": 3600}, name="socket", daemon=True
+        )
+        self._thread.start()
+        threading.stack_size(before)
+
+    def close(self) -> None:
+        """Listen no more."""
+        with suppress(FileNotFoundError):
+            self._path.unlink()
+        self._server.socket.close()
+
+
+class _Server(socketserver.ThreadingUnixStreamServer):
+    daemon_threads = True
+    request_queue_size = 8
+
+    def __init__(self, path: str, post: Callable[[Message], None]) -> None:
+        self.post = post
+        super().__init__(path, _Handler)
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """Who hangs up in the middle is no concern of the daemon's."""
+
+
+class _Handler(socketserver.StreamRequestHandler):
+    timeout = PATIENCE_S
+
+    def handle(self) -> None:
+        line = self.rfile.readline(LONGEST)
+        try:
+            request = json.loads(line)
+            if not isinstance(request, dict):
+                raise ValueError("no object")
+        except ValueError:
+            self._say({"error": "this is no question"})
+            return
+        answers: SimpleQueue[Mapping[str, Any]] = SimpleQueue()
+        assert isinstance(self.server, _Server)
+        self.server.post(Call(request, answers.put))
+        try:
+            self._say(answers.get(timeout=PATIENCE_S))
+        except Empty:
+            self._say({"error": "the daemon is busy; try again"})
+
+    def _say(self, answer: Mapping[str, Any]) -> None:
+        self.wfile.write(json.dumps(answer).encode() + b"\n")
+
+
+@contextmanager
+def _short(path: Path) -> Iterator[str]:
+    """The same file under a name that fits a socket address: 108 bytes on Linux (unix(7))."""
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        yield f"/proc/self/fd/{folder}/{path.name}"
+    finally:
+        os.close(folder)
