@@ -73,6 +73,15 @@ class Plan(NamedTuple):
     proved: bool
     lamps: tuple[LampProof, ...]
 
+    @property
+    def tolerance_s(self) -> tuple[float, ...]:
+        """How far each edge may be commanded from its due time whatever the others do; none without a limit.
+
+        A length has an edge at either end, so each has half of the least slack.
+        """
+        slacks = [proof.slack_s for proof in self.lamps if proof.slack_s is not None]
+        return (min(slacks) / 2,) * (2 * self.train.relay_cycles) if slacks else ()
+
 
 class Refusal(NamedTuple):
     """No train. ``proved`` is False when the search stopped at its budget and one may yet exist.
