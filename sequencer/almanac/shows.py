@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, NamedTuple
@@ -78,23 +79,29 @@ class Missed(NamedTuple):
 
 
 def calendar_of(pad: Pad) -> Calendar:
-    """A site's calendar; without the daemon's tables an empty one."""
+    """A site's calendar; an empty one where the daemon's tables were not asked for."""
     from zoneinfo import ZoneInfo  # noqa: PLC0415 - with a calendar only
 
     place = Place(pad.site.latitude, pad.site.longitude, ZoneInfo(pad.site.timezone))
-    circuits = tuple(circuit.name for circuit in pad.circuits)
+    circuits = [circuit.name for circuit in pad.circuits]
     if pad.standing is None:
-        return Calendar(place, circuits, (), ())
-    slots = tuple(
-        Named(head("slot", n, slot.name) if slot.name is None else slot.name, n, slot)
-        for n, slot in enumerate(pad.standing.slots)
-    )
-    exceptions = []
-    for n, days in enumerate(pad.standing.exceptions):
-        name = head("exception", n, days.name) if days.name is None else days.name
-        show = days.show()
-        exceptions.append(Excepted(name, n, days, None if show is None else Named(name, n, show)))
-    return Calendar(place, circuits, slots, tuple(exceptions))
+        return calendar(place, circuits)
+    return calendar(place, circuits, pad.standing.slots, pad.standing.exceptions)
+
+
+def calendar(
+    place: Place,
+    circuits: Iterable[str],
+    slots: Iterable[Slot] = (),
+    exceptions: Iterable[ExceptionDays] = (),
+) -> Calendar:
+    """The same from its parts, in the file's order."""
+    named = (Named(slot.name or head("slot", n, None), n, slot) for n, slot in enumerate(slots))
+    excepted = []
+    for n, days in enumerate(exceptions):
+        name, show = days.name or head("exception", n, None), days.show()
+        excepted.append(Excepted(name, n, days, None if show is None else Named(name, n, show)))
+    return Calendar(place, tuple(circuits), tuple(named), tuple(excepted))
 
 
 def shows_of(calendar: Calendar, circuit: str, day: date) -> tuple[Show | Missed, ...]:
