@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 MAX_TRIALS = 1_000_000
 """Some minutes to hours of computing; more tells nothing that another seed would not."""
+MAX_ENTRIES = 1_000_000
+"""More than the largest journal holds."""
 MAX_DAYS = 3660
 """Ten years."""
 
@@ -28,6 +30,7 @@ COMMANDS = {
     "play": "find the train for a scene and send it through the site's relay",
     "rehearse": "play the train for a scene on many simulated pads",
     "calendar": "what the calendar will do on the days ahead, and why",
+    "journal": "what happened at the pad, and how worn its relays are; also while the daemon runs",
     "demo": "watch the Quarry Lane lido at dusk; needs no hardware and no files",
 }
 _SCENE = "SITE --circuit CIRCUIT --scene SCENE [--from LAMP=SCENE ...] [--from-dark | --after-cut]"
@@ -37,6 +40,7 @@ _USAGE = {
     "play": f"{_SCENE} [--yes] [--vcd FILE] [--json]",
     "rehearse": f"{_SCENE} [--trials N] [--seed K] [--json]",
     "calendar": "SITE [--days N] [--on DATE] [--json]",
+    "journal": "SITE [--last N] [--circuit C] [--vcd FILE] [--json]",
     "demo": "[--plain] [--seed K] [--speed X] [--json]",
 }
 _CAUTION = (
@@ -66,6 +70,7 @@ class Arguments(argparse.Namespace):
     speed: float
     days: int
     on: date | None
+    last: int
 
 
 class _Parser(argparse.ArgumentParser):
@@ -149,7 +154,7 @@ def _parser(name: str) -> _Parser:
         prog=f"lampstep {name}",
         usage=f"lampstep {name} {_USAGE[name]}",
         description=f"{COMMANDS[name][0].upper()}{COMMANDS[name][1:]}.",
-        epilog=_STATUS if name in {"check", "calendar", "demo"} else f"{_CAUTION} {_STATUS}",
+        epilog=_STATUS if name in {"check", "calendar", "journal", "demo"} else f"{_CAUTION} {_STATUS}",
         formatter_class=partial(argparse.HelpFormatter, width=_WIDTH),
         allow_abbrev=False,
     )
@@ -217,6 +222,16 @@ def _add_rehearse(parser: argparse.ArgumentParser) -> None:
     _add_seed(parser)
 
 
+def _add_journal(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--last", type=_whole(1, MAX_ENTRIES), default=40, metavar="N", help="so many entries; default 40"
+    )
+    parser.add_argument("--circuit", metavar="CIRCUIT", help="only this circuit, and the whole pad's entries")
+    parser.add_argument(
+        "--vcd", metavar="FILE", help="write the last train's edges as a value change dump, a new file"
+    )
+
+
 def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plain", action="store_true", help="no colours and no waiting, for logs")
     _add_seed(parser)
@@ -242,6 +257,7 @@ _ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "play": _add_play,
     "rehearse": _add_rehearse,
     "calendar": _add_calendar,
+    "journal": _add_journal,
     "demo": _add_demo,
 }
 

@@ -68,8 +68,7 @@ def connect(path: Path, now_unix: float) -> sqlite3.Connection:
     try:
         _look_before(path)
         connection = sqlite3.connect(path, timeout=0.2, isolation_level=None)
-        # What a damaged file calls text may be none; a checksum tells.
-        connection.text_factory = lambda text: text.decode(errors="backslashreplace")
+        connection.text_factory = decoded
         _examine(connection)
     except (UnfitError, sqlite3.Error) as error:
         with closing(connection) if connection else nullcontext():
@@ -81,6 +80,11 @@ def connect(path: Path, now_unix: float) -> sqlite3.Connection:
             counts = "its relay counts were carried over" if kept.days else "no relay counts were read in it"
             raise SetAsideError(f"{note}; {counts}", kept) from error
     return connection
+
+
+def decoded(text: bytes) -> str:
+    """What a damaged file calls text may be none; its row's checksum tells."""
+    return text.decode(errors="backslashreplace")
 
 
 def why_unfit(error: Exception) -> str:

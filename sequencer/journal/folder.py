@@ -27,3 +27,11 @@ def site_folder(site: str) -> Path:
 def journal_path(site: str) -> Path:
     """The file of a site's journal."""
     return site_folder(site) / "journal.sqlite3"
+
+
+def socket_path(site: str) -> Path:
+    """The file through which a site's daemon is asked: under ``/run/lampstep`` where systemd has made that."""
+    from urllib.parse import quote  # noqa: PLC0415 - as above
+
+    run = Path(os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0] or "/run/lampstep")
+    return run / f"{quote(site, safe='')}.socket" if run.is_dir() else site_folder(site) / "serve.socket"
