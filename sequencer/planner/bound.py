@@ -63,6 +63,7 @@ class OwnDistance:
         self._moves: dict[int, list[_Move]] = {}
         self._ways: dict[int, tuple[Way, ...]] = {}
         self._breaks: dict[int, int] = {}
+        self._rest: dict[tuple[int, int], int] = {}
 
     def ways(self, belief: int) -> tuple[Way, ...]:
         """The ways worth considering, none longer in both parts than another; empty when there is none."""
@@ -77,19 +78,17 @@ class OwnDistance:
         return self._breaks.get(belief, UNREACHABLE)
 
     def _take_in(self, belief: int) -> None:
-        new = [belief]
-        while new:
-            number = new.pop()
-            if number in self._moves:
-                continue
-            if self._type.finish(number) == ():
-                self._moves[number] = []  # nothing is shorter than to be there
-                continue
-            self._moves[number] = self._moves_from(number)
-            new += {m.belief for m in self._moves[number]}
-            ages = self._type.ages(number)
-            new += {self._type.aged(number, (0,) * k + (UNREACHABLE,) * (ages - k))[0] for k in range(ages)}
-        self._measure()
+        """This belief, and all that may follow it and are not known yet."""
+        found = [belief]
+        new: list[int] = []
+        while found:
+            number = found.pop()
+            if number not in self._moves:
+                # Nothing is shorter than to be there.
+                self._moves[number] = [] if self._type.finish(number) == () else self._moves_from(number)
+                found += [m.belief for m in self._moves[number]]
+                new.append(number)
+        self._measure(new)
 
     def _moves_from(self, number: int) -> list[_Move]:
         moves: dict[_Move, None] = {}
@@ -100,55 +99,76 @@ class OwnDistance:
                     moves[_Move(least, most, i, move.belief)] = None
         return list(moves)
 
-    def _measure(self) -> None:
-        """All distances anew, backwards from every belief that can finish."""
+    def _measure(self, new: list[int]) -> None:
+        """The distances of new beliefs, backwards from where they finish or come to one that is known."""
         came: dict[int, list[tuple[int, _Move]]] = {}
-        for number, moves in self._moves.items():
-            for move in moves:
+        for number in new:
+            for move in self._moves[number]:
                 came.setdefault(move.belief, []).append((number, move))
-        finish: dict[int, int] = {}
-        for number in self._moves:
-            waits = self._type.finish(number)
-            if waits is not None:
-                finish[number] = self._type.settled_ns if 0 in waits else 0
-        self._breaks = _fewest_breaks(came, finish)
-        rest = self._least_times(came, finish)
-        self._ways = {}
-        for number, moves in self._moves.items():
-            ways = {Way(finish[number], 0)} if number in finish else set()
-            ways |= {Way(m.on_ns, rest[m.belief, m.kind]) for m in moves if (m.belief, m.kind) in rest}
+        self._fewest_breaks(new, came)
+        self._least_times(came)
+        for number in new:
+            wait = self._wait(number)
+            ways = set() if wait is None else {Way(wait, 0)}
+            for m in self._moves[number]:
+                rest = self._rest.get((m.belief, m.kind))
+                if rest is not None:
+                    ways.add(Way(m.on_ns, rest))
             best: list[Way] = []
             for way in sorted(ways):
                 if not best or way.rest_ns < best[-1].rest_ns:
                     best.append(way)
             self._ways[number] = tuple(best)
 
-    def _least_times(
-        self, came: dict[int, list[tuple[int, _Move]]], finish: dict[int, int]
-    ) -> dict[tuple[int, int], int]:
-        """By belief and the kind of break that led to it: least time from that break's opening to the end."""
-        cycle = self._cycle_ns
-        kinds_into = {number: sorted({move.kind for _, move in moves}) for number, moves in came.items()}
-        rest: dict[tuple[int, int], int] = {}
-        heap = [
-            (max(cycle, self._kinds[kind].first_ns + wait), number, kind)
-            for number, wait in finish.items()
-            for kind in kinds_into.get(number, ())
-        ]
+    def _wait(self, number: int) -> int | None:
+        """Supply after which this belief is an end, or None."""
+        waits = self._type.finish(number)
+        if waits is None:
+            return None
+        return self._type.settled_ns if 0 in waits else 0
+
+    def _fewest_breaks(self, new: list[int], came: dict[int, list[tuple[int, _Move]]]) -> None:
+        heap = [(0, number) for number in new if self._wait(number) is not None]
+        for number, moves in came.items():
+            if number in self._breaks:
+                heap += [(self._breaks[number] + 1, before) for before, _ in moves]
         heapq.heapify(heap)
         while heap:
+            breaks, number = heapq.heappop(heap)
+            if number not in self._breaks:
+                self._breaks[number] = breaks
+                for before, _ in came.get(number, ()):
+                    heapq.heappush(heap, (breaks + 1, before))
+
+    def _least_times(self, came: dict[int, list[tuple[int, _Move]]]) -> None:
+        """By belief and the kind of break that led to it: least time from that break's opening to the end."""
+        rest = self._rest
+        kinds_into = {number: sorted({move.kind for _, move in moves}) for number, moves in came.items()}
+        heap: list[tuple[int, int, int]] = []
+
+        def reach(number: int, move: _Move, time: int) -> None:
+            """From a belief by a move after which ``time`` is left, whatever led to it."""
+            for kind in kinds_into.get(number, ()):
+                made = self._kinds[kind]
+                if (number, kind) not in rest and cycle - made.last_ns <= move.on_most_ns:
+                    heapq.heappush(heap, (time + max(cycle, made.first_ns + move.on_ns), number, kind))
+
+        cycle = self._cycle_ns
+        for number, kinds in kinds_into.items():
+            wait = self._wait(number)
+            if wait is not None:
+                for kind in kinds:
+                    heapq.heappush(heap, (max(cycle, self._kinds[kind].first_ns + wait), number, kind))
+            for move in self._moves[number]:
+                if (move.belief, move.kind) in rest:
+                    reach(number, move, rest[move.belief, move.kind])
+        while heap:
             time, number, kind = heapq.heappop(heap)
-            if (number, kind) in rest:
-                continue
-            rest[number, kind] = time
-            for before, move in came.get(number, ()):
-                if move.kind != kind:
-                    continue
-                for k in kinds_into.get(before, ()):
-                    made = self._kinds[k]
-                    if (before, k) not in rest and cycle - made.last_ns <= move.on_most_ns:
-                        heapq.heappush(heap, (time + max(cycle, made.first_ns + move.on_ns), before, k))
-        return rest
+            if (number, kind) not in rest:
+                rest[number, kind] = time
+                for before, move in came.get(number, ()):
+                    if move.kind == kind:
+                        reach(before, move, time)
 
 
 def _useful(kinds: list[BreakKind], cycle_ns: int) -> list[BreakKind]:
@@ -164,17 +184,3 @@ def _useful(kinds: list[BreakKind], cycle_ns: int) -> list[BreakKind]:
         if "ignored" not in effects and not shorter:
             useful.append(kind)
     return useful
-
-
-def _fewest_breaks(came: dict[int, list[tuple[int, _Move]]], finish: dict[int, int]) -> dict[int, int]:
-    breaks = dict.fromkeys(finish, 0)
-    front = list(finish)
-    while front:
-        following = []
-        for number in front:
-            for before, _ in came.get(number, ()):
-                if before not in breaks:
-                    breaks[before] = breaks[number] + 1
-                    following.append(before)
-        front = following
-    return breaks
