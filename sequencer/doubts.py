@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sequencer.automaton.guards import Window, guards
-from sequencer.sitefile import GpioRelay, same_pin
+from sequencer.sitefile import GpioRelay, ModbusRelay, same_pin
 from sequencer.tomlfile import quoted
 from sequencer.units import at_least_ns, at_most_ns, to_seconds
 
@@ -67,6 +67,10 @@ def _of_site(pad: Pad) -> Iterator[Doubt]:
     if len({_numbering(pin) for pin in pins}) > 1:
         what = "pins are numbered in more than one way, so that one pin used twice would not be seen"
         yield Doubt(where, what, 'write all of them as "GPIO17"')
+    lines = [c.relay for c in pad.circuits if isinstance(c.relay, ModbusRelay)]
+    if len({relay.port is None for relay in lines}) > 1:
+        what = "serial lines are named by serial_number and by port, so that one line named twice would not be seen"
+        yield Doubt(where, what, "name all of them in one way")
 
 
 def _numbering(pin: int | str) -> str:
@@ -83,6 +87,9 @@ def _of_relay(pad: Pad, circuit: Circuit) -> Iterator[Doubt]:
     if relay.contact == "normally_open":
         what = "the contact is normally open: a dead board leaves the water dark"
         yield Doubt(circuit.name, what, "wire the lamps to the normally closed contact")
+    if relay.driver == "modbus" and relay.contact == "normally_closed":
+        what = "if the line is lost in a break, the board keeps the lamps dark"
+        yield Doubt(circuit.name, what, "if it has a watchdog of its own, set that beyond the longest break")
     if relay.side == "primary":
         what = "the relay switches the mains side: mains can kill, and inrush wears its contact"
         remedy = "leave it to a licensed electrician under the local code, or switch the secondary"

@@ -7,7 +7,10 @@ its start is why these are named tuples (a dataclass takes seven times as long t
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 Outcome = Literal["finished", "broken off", "failed"]
 
@@ -43,6 +46,64 @@ class Delays(NamedTuple):
         0.006
         """
         return (self.make_s[1] - self.make_s[0]) / 2 + (self.break_s[1] - self.break_s[0]) / 2
+
+    def after(self, line_s: tuple[float, float]) -> Delays:
+        """These delays where each command first has a line to cross, which takes (least, greatest) seconds.
+
+        >>> Delays((0.25, 0.5), (0.125, 0.25)).after((0.5, 1.0))
+        Delays(make_s=(0.75, 1.5), break_s=(0.625, 1.25))
+        """
+        least, greatest = line_s
+        make, parted = self.make_s, self.break_s
+        return Delays((make[0] + least, make[1] + greatest), (parted[0] + least, parted[1] + greatest))
+
+
+LINE_JITTER_S = 0.01
+"""How much longer than measured a serial line may take: the operating system's, the adapter's and the relay
+board's own doing. Common practice, no source; what exceeds it fails the train (``relay/modbus.py``)."""
+
+
+def frame_s(baud: int) -> float:
+    """How long a command to a Modbus RTU coil is on the line, or its echo: 8 characters of 11 bits.
+
+    Modbus Application Protocol V1.1b3, 6.5 (5 bytes of function 05) and Modbus over Serial Line V1.02,
+    2.5.1 (address and checksum around them; 11 bits a character with parity and without).
+
+    >>> round(frame_s(9600) * 1000, 3)
+    9.167
+    """
+    return 8 * 11 / baud
+
+
+def silence_s(baud: int) -> float:
+    """The silence that ends a frame and comes before the next: 3.5 characters, 1.750 ms above 19200 baud.
+
+    Modbus over Serial Line V1.02, 2.5.1.1.
+
+    >>> round(silence_s(9600) * 1000, 3), silence_s(115200)
+    (4.01, 0.00175)
+    """
+    return 3.5 * 11 / baud if baud <= 19200 else 0.00175
+
+
+def line_delay(baud: int, round_trips_s: Sequence[float] = ()) -> tuple[float, float]:
+    """From a command's first bit until the relay board acts on it, (least, greatest) seconds.
+
+    Never less than the command is long. At most its length and the silence after it, or, where round trips
+    were measured, the longest of them without its echo; and on top :data:`LINE_JITTER_S`, or as much as the
+    round trips differ, if that is more.
+
+    >>> [round(s * 1000, 1) for s in line_delay(9600)]
+    [9.2, 23.2]
+    >>> [round(s * 1000, 1) for s in line_delay(9600, [0.030, 0.045])]
+    [9.2, 50.8]
+    """
+    least = greatest = frame_s(baud)
+    greatest += silence_s(baud)
+    if not round_trips_s:
+        return least, greatest + LINE_JITTER_S
+    longest = max(round_trips_s)
+    return least, max(greatest, longest - least) + max(LINE_JITTER_S, longest - min(round_trips_s))
 
 
 class Edge(NamedTuple):
@@ -90,7 +151,8 @@ class Train(NamedTuple):
 class Stamp(NamedTuple):
     """One edge as it went: contact due, command due (mean delay subtracted) and command given.
 
-    Seconds from the start of the train. ``commanded_s`` is when the call that switches was made.
+    Seconds from the start of the train. ``commanded_s`` is when the command was given: when the call that
+    switches was made, plus what it then had to wait for its turn on a line that is shared.
     """
 
     due_s: float

@@ -7,7 +7,7 @@ from sequencer.cli.arguments import Arguments
 from sequencer.datasheet import Datasheet
 from sequencer.doubts import Doubt, doubts
 from sequencer.sitefile import Circuit, Pad, load_site
-from sequencer.tomlfile import quoted
+from sequencer.tomlfile import printable, quoted
 from sequencer.words import table
 
 CHOOSES = {"count": "counts breaks", "step": "steps with each break"}
@@ -74,9 +74,16 @@ def _text(pad: Pad, found: tuple[Doubt, ...]) -> str:
 
 def _relay(circuit: Circuit) -> str:
     relay = circuit.relay
-    driver = f"relay on pin {relay.pin}" if relay.driver == "gpio" else "simulated relay"
-    contact = relay.contact.replace("_", " ")
-    return f"{driver} in the {relay.side}, {contact}, spread {relay.delays.spread_s * 1000:.1f} ms either way"
+    contact, line = relay.contact.replace("_", " "), ""
+    if relay.driver == "gpio":
+        driver = f"relay on pin {relay.pin}"
+    elif relay.driver == "modbus":
+        driver = f"relay on unit {relay.unit}, coil {relay.coil} ({printable(relay.line)})"
+        line = f", the line at {relay.baud} baud included"
+    else:
+        driver = "simulated relay"
+    spread_ms = relay.delays.spread_s * 1000
+    return f"{driver} in the {relay.side}, {contact}, spread {spread_ms:.1f} ms either way{line}"
 
 
 def _kind(sheet: Datasheet) -> str:

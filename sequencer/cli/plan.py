@@ -7,7 +7,9 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.fields import plan_fields, refusal_fields
 from sequencer.planner import Plan, Refusal, plan
+from sequencer.sitefile import Circuit
 from sequencer.tomlfile import quoted
+from sequencer.train import line_delay
 from sequencer.words import table, tightest_words, train_lines
 
 NOTHING = "Nothing need be sent: every lamp is on its scene."
@@ -43,10 +45,21 @@ def _plan_text(asked: Asked, plan: Plan) -> str:
     ]
     lines += ["", _certainty(asked, plan)]
     if train.pulses:
+        lines += _line_lines(asked.hung)
         rated = asked.hung.relay.rated_cycles
         lines += [f"It costs {train.relay_cycles} of the relay's {rated} rated cycles."]
         lines += [f"Next: clear the water, then {asked.command('play')}"]
     return "\n".join(lines)
+
+
+def _line_lines(hung: Circuit) -> list[str]:
+    """What the plan takes the line to the relay to need, where there is one."""
+    relay = hung.relay
+    if relay.driver != "modbus":
+        return []
+    least, greatest = (seconds * 1000 for seconds in line_delay(relay.baud))
+    words = f"At {relay.baud} baud a command is taken to need {least:.1f} to {greatest:.1f} ms to the relay"
+    return [f"{words}; play measures it and plans anew."]
 
 
 def _certainty(asked: Asked, plan: Plan) -> str:

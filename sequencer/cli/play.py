@@ -19,9 +19,10 @@ from sequencer.cli.plan import NOTHING, refused
 from sequencer.errors import InputError, LampstepError
 from sequencer.planner import Judgement, Plan, Refusal, judge, plan
 from sequencer.player.job import PlayResult
-from sequencer.player.kept import path_for
+from sequencer.player.kept import path_for, refuse_if_playing
 from sequencer.player.process import play
 from sequencer.player.vcd import vcd_text
+from sequencer.relay import open_relay
 from sequencer.tomlfile import quoted
 from sequencer.train import EdgeLog, Stamp
 from sequencer.words import breaks_words, table
@@ -65,18 +66,37 @@ def run(arguments: Arguments) -> Answer:
     :raises NotSent: the water is not clear.
     :raises HardwareError: the relay could not be opened, or the player died; it says where the relay stands.
     """
-    asked = ask(arguments)
+    asked, line_delay_s = _over_its_line(ask(arguments))
     found = plan(asked.request)
     if isinstance(found, Refusal):
         return refused(asked, found)
     if found.train.pulses:
-        sent = _send(asked, found, arguments)
+        sent = _send(asked, found, arguments, line_delay_s)
     else:
         sent = _judged(asked, found, PlayResult(EdgeLog((), "finished"), 0.0, 0.0))
     return Answer(sent.status, _fields(sent), _text(sent))
 
 
-def _send(asked: Asked, found: Plan, arguments: Arguments) -> Sent:
+def _over_its_line(asked: Asked) -> tuple[Asked, tuple[float, float]]:
+    """The same, planned with what the line to the relay takes now; (0, 0) where there is no line.
+
+    :raises HardwareError: a train is being sent on this circuit, or the relay cannot be reached.
+    """
+    relay = asked.hung.relay
+    if relay.driver != "modbus":
+        return asked, (0.0, 0.0)
+    refuse_if_playing(_keep(asked))  # opening a relay sends it to rest
+    with open_relay(relay.model_dump()) as opened:
+        line_delay_s = opened.line_delay_s
+    least, greatest = (round(seconds * 1000, 1) for seconds in line_delay_s)
+    _say(
+        f"A command takes {least} to {greatest} ms to the relay of {asked.circuit}: measured, and planned with."
+    )
+    delays = relay.own_delays.after(line_delay_s)
+    return asked._replace(request=asked.request._replace(delays=delays)), line_delay_s
+
+
+def _send(asked: Asked, found: Plan, arguments: Arguments, line_delay_s: tuple[float, float]) -> Sent:
     relay = asked.hung.relay
     if relay.contact == "normally_open" and not found.train.lead_in_s:
         words = "the contact is normally open, so the lamps are dark before the train"
@@ -88,7 +108,8 @@ def _send(asked: Asked, found: Plan, arguments: Arguments) -> Sent:
         else:
             _clear_the_water(asked, found, sure=arguments.yes)
         _say(f"Sending: {found.train.lead_in_s + found.train.total_s:.1f} s. Ctrl-C breaks it off.")
-        result = play(found.train, relay.delays, relay.model_dump(), _bounds(found), keep=keep)
+        spec = {**relay.model_dump(), "line_delay_s": line_delay_s}
+        result = play(found.train, asked.request.delays, spec, found.tolerance_s, keep=keep)
         if result.log.outcome == "broken off":
             _say("")
         try:
@@ -105,15 +126,6 @@ def _judged(
     asked: Asked, found: Plan, result: PlayResult, log: Path | None = None, vcd: str | None = None
 ) -> Sent:
     return Sent(asked, found, result, judge(asked.request, found.train, result.log), log, vcd)
-
-
-def _bounds(found: Plan) -> tuple[float, ...]:
-    """How far each edge may be commanded from its due time whatever the others do; none without a limit.
-
-    A length has an edge at either end, so each has half of the least slack.
-    """
-    slacks = [proof.slack_s for proof in found.lamps if proof.slack_s is not None]
-    return (min(slacks) / 2,) * (2 * found.train.relay_cycles) if slacks else ()
 
 
 def _keep(asked: Asked) -> Path:

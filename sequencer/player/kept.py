@@ -63,9 +63,7 @@ def lock(path: Path) -> int:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             os.close(descriptor)
-            raise HardwareError(
-                f"{path.stem}: another player is still sending a train on this circuit; wait until it is done"
-            ) from None
+            raise _taken(path) from None
         path.unlink(missing_ok=True)
     except OSError as error:
         raise InputError(f"{path}: the log cannot be kept there: {error.strerror}") from error
@@ -85,6 +83,24 @@ def is_playing(path: Path) -> bool:
     finally:
         os.close(descriptor)
     return False
+
+
+def refuse_if_playing(path: Path) -> None:
+    """For what must not come into the middle of a train; raises HardwareError if one is being sent."""
+    if is_playing(path):
+        raise _taken(path)
+
+
+def wait_until_played(path: Path) -> None:
+    """Return when no player holds the circuit's lock any more."""
+    try:
+        descriptor = os.open(_lock_of(path), os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH)
+    finally:
+        os.close(descriptor)
 
 
 def write_kept(path: Path, kept: KeptLog) -> None:
@@ -126,3 +142,8 @@ def forget_kept(path: Path) -> None:
 
 def _lock_of(path: Path) -> Path:
     return path.with_name(f"{path.name}.lock")
+
+
+def _taken(path: Path) -> HardwareError:
+    words = "another player is still sending a train on this circuit; wait until it is done"
+    return HardwareError(f"{path.stem}: {words}")

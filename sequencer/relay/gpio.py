@@ -36,6 +36,9 @@ class GpioRelay:
     :raises HardwareError: no pin library works here, or the pin is not permitted or in use.
     """
 
+    line_delay_s = (0.0, 0.0)
+    waited_s = 0.0
+
     def __init__(self, pin: int | str, *, rests_closed: bool, active_high: bool) -> None:
         self.rests_closed = rests_closed
         self.notes: tuple[str, ...] = ()

@@ -8,7 +8,7 @@ normally_open     open: lamps dark               closed: lamps lit
 ================  =============================  ==================
 
 A driver opens at rest and closes at rest. How long the contact takes (:class:`~sequencer.train.Delays`)
-is data of the site file, not of the driver.
+is data of the site file, not of the driver; what a line between board and relay adds, the driver measures.
 """
 
 from __future__ import annotations
@@ -35,10 +35,23 @@ class Relay(Protocol):
     def notes(self) -> tuple[str, ...]:
         """What the user should know about how this relay was opened, a sentence each."""
 
+    @property
+    def line_delay_s(self) -> tuple[float, float]:
+        """What a command takes to reach the relay, (least, greatest) seconds, as measured on opening.
+
+        (0, 0) where nothing lies in between. The relay's own delays come after it
+        (:meth:`sequencer.train.Delays.after`).
+        """
+
+    @property
+    def waited_s(self) -> float:
+        """How long the last command waited for its turn, before it was given: 0 where nothing is shared."""
+
     def set(self, closed: bool) -> None:
         """Command the contact and return at once; the contact follows after its own delay.
 
-        :raises HardwareError: it could not be commanded, or the relay is already shut.
+        :raises HardwareError: it could not be commanded, not for certain or not in the time that the line
+            has (``line_delay_s``); or the relay is already shut.
         """
 
     def read(self) -> bool | None:

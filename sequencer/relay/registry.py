@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 DRIVERS: dict[str, str] = {
     "gpio": "sequencer.relay.gpio",
+    "modbus": "sequencer.relay.modbus",
     "simulated": "sequencer.relay.simulated",
 }
 """Driver name to the module whose ``open_`` takes the relay's table; only that one is imported."""

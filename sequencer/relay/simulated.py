@@ -26,6 +26,8 @@ class SimulatedRelay:
     """
 
     notes: tuple[str, ...] = ()
+    line_delay_s = (0.0, 0.0)
+    waited_s = 0.0
 
     def __init__(
         self,

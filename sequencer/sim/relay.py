@@ -34,6 +34,8 @@ class SimContact:
     """
 
     notes: tuple[str, ...] = ()
+    line_delay_s = (0.0, 0.0)
+    waited_s = 0.0
 
     def __init__(
         self,

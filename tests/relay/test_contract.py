@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
 import gpiozero
 import pytest
 from gpiozero.pins.mock import MockPin
+from serial import Serial
 
 from sequencer.errors import HardwareError, InputError
 from sequencer.relay import Relay, open_relay
 from sequencer.relay.registry import DRIVERS
 from sequencer.relay.simulated import SimulatedRelay
+from tests.relay.peers import LibmodbusBoard, PymodbusBoard, Wire, need_debian
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+PATIENT = (0.0, 10.0)
+"""What a line may take where a test is not about time: a busy machine makes no failure."""
 
 CASES: list[dict[str, Any]] = [
     {"driver": "simulated", "contact": "normally_closed"},
@@ -24,18 +31,36 @@ CASES: list[dict[str, Any]] = [
         for contact in ("normally_closed", "normally_open")
         for active_high in (True, False)
     ),
+    *(
+        {"driver": "modbus", "board": board, "contact": contact, "unit": 17, "coil": 3}
+        for board in ("libmodbus", "pymodbus")
+        for contact in ("normally_closed", "normally_open")
+    ),
 ]
+"""``board`` is no key of a site file: whose board hangs on the line."""
+BOARDS: dict[str, Callable[[Path, int], Any]] = {"libmodbus": LibmodbusBoard, "pymodbus": PymodbusBoard}
 
 
-@pytest.fixture(params=CASES, ids=lambda case: "-".join(str(value) for value in case.values()))
-def spec(request: pytest.FixtureRequest) -> dict[str, Any]:
+def _param(case: dict[str, Any]) -> Any:
+    marks = [pytest.mark.debian] if case["driver"] == "modbus" else []
+    return pytest.param(case, id="-".join(str(value) for value in case.values()), marks=marks)
+
+
+@pytest.fixture(params=[_param(case) for case in CASES])
+def spec(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[dict[str, Any]]:
     case: dict[str, Any] = request.param
-    return case
+    if case["driver"] != "modbus":
+        yield case
+        return
+    need_debian()
+    with Wire(tmp_path) as wire, closing(BOARDS[case["board"]](wire.theirs, case["unit"])) as board:
+        line = {"port": str(wire.ours), "baud": 9600, "parity": "none", "line_delay_s": PATIENT}
+        yield {**case, **line, "board": board}
 
 
 @pytest.fixture
 def contact(spec: dict[str, Any]) -> Callable[[Relay], bool]:
-    """Where the contact stands, seen from outside of the driver: by the pin's level, not by ``read``."""
+    """Where the contact stands, seen from outside of the driver: by pin or board, not by ``read``."""
 
     def at_pin(relay: Relay) -> bool:
         coil_on = bool(gpiozero.Device.pin_factory.pin(spec["pin"]).state) == spec["active_high"]
@@ -45,7 +70,11 @@ def contact(spec: dict[str, Any]) -> Callable[[Relay], bool]:
         assert isinstance(relay, SimulatedRelay)
         return relay.moves[-1][1]
 
-    return at_pin if spec["driver"] == "gpio" else at_moves
+    def at_board(relay: Relay) -> bool:
+        on: bool = spec["board"].coil(spec["coil"])
+        return on != relay.rests_closed
+
+    return {"gpio": at_pin, "modbus": at_board, "simulated": at_moves}[spec["driver"]]
 
 
 @pytest.fixture
@@ -54,7 +83,7 @@ def jam(spec: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> Callable[[Rela
 
     def refuse(relay: Relay, times: int) -> None:
         left = [times]
-        before = MockPin._set_state
+        before, send = MockPin._set_state, Serial.write
 
         def fault(*_: object) -> None:
             if left[0]:
@@ -65,8 +94,14 @@ def jam(spec: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> Callable[[Rela
             fault()
             before(pin, level)
 
+        def transmit(port: Serial, frame: bytes) -> Any:
+            fault()
+            return send(port, frame)
+
         if spec["driver"] == "gpio":
             monkeypatch.setattr(MockPin, "_set_state", write)
+        elif spec["driver"] == "modbus":
+            monkeypatch.setattr(Serial, "write", transmit)
         else:
             monkeypatch.setattr(relay, "_before", fault)
 
@@ -83,6 +118,8 @@ def test_opens_at_rest(spec: dict[str, Any], contact: Callable[[Relay], bool]) -
         assert relay.read() is relay.rests_closed
         assert contact(relay) is relay.rests_closed
         assert relay.notes == ()
+        assert relay.waited_s == 0.0
+        assert relay.line_delay_s == spec.get("line_delay_s", (0.0, 0.0))
 
 
 def test_set_and_read_agree(spec: dict[str, Any], contact: Callable[[Relay], bool]) -> None:
@@ -151,7 +188,7 @@ def test_contact_in_other_words(spec: dict[str, Any], position: object) -> None:
         open_relay({**spec, "contact": position})
 
 
-@pytest.mark.parametrize("driver", ["modbus", None, 3])
+@pytest.mark.parametrize("driver", ["smoke signal", None, 3])
 def test_no_such_driver(driver: object) -> None:
-    with pytest.raises(InputError, match='not in this version; it has "gpio", "simulated"'):
+    with pytest.raises(InputError, match='not in this version; it has "gpio", "modbus", "simulated"'):
         open_relay({"driver": driver, "contact": "normally_closed"})
