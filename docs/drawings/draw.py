@@ -1,5 +1,6 @@
-"""Makes the drawings of the docs from the program's own tables: ``python docs/drawings/draw.py [FOLDER]``.
+"""Makes the drawings of the docs: ``python docs/drawings/draw.py [FOLDER]``.
 
+Those of lamps and trains come from the program's own tables, those of wiring are drawn by hand.
 They are written beside this file, or into FOLDER. A test makes them anew and compares.
 """
 
@@ -8,7 +9,9 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+from input_wiring import input_wiring
 from lamp_states import lamp_states
+from plain_switch import switch_as_input, switch_feeds_the_box
 from train_timeline import train_timeline
 
 from sequencer.sitefile import load_site
@@ -21,8 +24,11 @@ def main(folder: Path) -> None:
     """Write every drawing."""
     lido = load_site(CONFIG / "quarry-lane.toml")
     drawings = {
+        "input-wiring.svg": input_wiring(),
         "lamp-states.svg": lamp_states(CONFIG / "lamps"),
         "lamp-timeline.svg": train_timeline(lido, "plunge-pool", "clean-up"),
+        "switch-as-input.svg": switch_as_input(),
+        "switch-feeds-the-box.svg": switch_feeds_the_box(),
         "train-timeline.svg": train_timeline(lido, "lap-pool", "quiet"),
     }
     for name, drawing in drawings.items():
