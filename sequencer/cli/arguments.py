@@ -29,6 +29,14 @@ COMMANDS = {
     "plan": "find the train for a scene, with its proof; nothing is sent",
     "play": "find the train for a scene and send it through the site's relay",
     "rehearse": "play the train for a scene on many simulated pads",
+    "serve": "keep a pad's lamps matched until told to stop: the daemon",
+    "status": "what each circuit shows, what is known of its lamps, and why; of a running daemon",
+    "tell": "tell the daemon what a lamp shows: you have seen it",
+    "replaced": "tell the daemon that another lamp hangs in this one's place",
+    "resync": "have the daemon send a full train",
+    "steady": "plain light and no trains, whatever the calendar says, until resume",
+    "resume": "what was chosen, asked for or made steady counts no more: the calendar speaks again",
+    "touch": "move a simulated input of a running daemon",
     "calendar": "what the calendar will do on the days ahead, and why",
     "journal": "what happened at the pad, and how worn its relays are; also while the daemon runs",
     "demo": "watch the Quarry Lane lido at dusk; needs no hardware and no files",
@@ -39,6 +47,14 @@ _USAGE = {
     "plan": f"{_SCENE} [--json]",
     "play": f"{_SCENE} [--yes] [--vcd FILE] [--json]",
     "rehearse": f"{_SCENE} [--trials N] [--seed K] [--json]",
+    "serve": "SITE [--json]",
+    "status": "SITE [--circuit C] [--json]",
+    "tell": "SITE LAMP=SCENE ... [--circuit C] [--json]",
+    "replaced": "SITE LAMP [--circuit C] [--json]",
+    "resync": "SITE [--circuit C] [--json]",
+    "steady": "SITE [--circuit C] [--json]",
+    "resume": "SITE [--circuit C] [--json]",
+    "touch": "SITE INPUT=on|off ... [--circuit C] [--json]",
     "calendar": "SITE [--days N] [--on DATE] [--json]",
     "journal": "SITE [--last N] [--circuit C] [--vcd FILE] [--json]",
     "demo": "[--plain] [--seed K] [--speed X] [--json]",
@@ -48,6 +64,7 @@ _CAUTION = (
     "dark. Clear the water before a train is sent. Wiring is for licensed people, under your local code."
 )
 _WIDTH = 100
+_SENDS_NOTHING = frozenset({"check", "status", "tell", "calendar", "journal", "touch", "demo"})
 _STATUS = "Exit status: 0 yes, 1 the honest answer is no, 2 bad input, 3 hardware failed, 130 broken off."
 
 
@@ -71,6 +88,8 @@ class Arguments(argparse.Namespace):
     days: int
     on: date | None
     last: int
+    seen: tuple[tuple[str, str], ...]
+    lamp: str | None
 
 
 class _Parser(argparse.ArgumentParser):
@@ -154,7 +173,7 @@ def _parser(name: str) -> _Parser:
         prog=f"lampstep {name}",
         usage=f"lampstep {name} {_USAGE[name]}",
         description=f"{COMMANDS[name][0].upper()}{COMMANDS[name][1:]}.",
-        epilog=_STATUS if name in {"check", "calendar", "journal", "demo"} else f"{_CAUTION} {_STATUS}",
+        epilog=_STATUS if name in _SENDS_NOTHING else f"{_CAUTION} {_STATUS}",
         formatter_class=partial(argparse.HelpFormatter, width=_WIDTH),
         allow_abbrev=False,
     )
@@ -232,6 +251,29 @@ def _add_journal(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_circuit(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--circuit", metavar="C", help="a circuit of the site; needed only if there are several"
+    )
+
+
+def _add_tell(parser: argparse.ArgumentParser) -> None:
+    words = "a lamp, and the scene of its own that it shows now"
+    parser.add_argument("seen", nargs="*", type=_lamp_scene, default=(), metavar="LAMP=SCENE", help=words)
+    _add_circuit(parser)
+
+
+def _add_replaced(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("lamp", nargs="?", metavar="LAMP", help="the lamp's name in the site file")
+    _add_circuit(parser)
+
+
+def _add_touch(parser: argparse.ArgumentParser) -> None:
+    words = 'switch, button, sense or occupied, and its level; only with driver = "simulated"'
+    parser.add_argument("seen", nargs="*", type=_lamp_scene, default=(), metavar="INPUT=on|off", help=words)
+    _add_circuit(parser)
+
+
 def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plain", action="store_true", help="no colours and no waiting, for logs")
     _add_seed(parser)
@@ -256,6 +298,13 @@ def _add_seed(parser: argparse.ArgumentParser) -> None:
 _ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "play": _add_play,
     "rehearse": _add_rehearse,
+    "status": _add_circuit,
+    "tell": _add_tell,
+    "replaced": _add_replaced,
+    "resync": _add_circuit,
+    "steady": _add_circuit,
+    "resume": _add_circuit,
+    "touch": _add_touch,
     "calendar": _add_calendar,
     "journal": _add_journal,
     "demo": _add_demo,

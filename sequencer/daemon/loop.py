@@ -77,9 +77,9 @@ class Daemon:
         self._stop: str | None = None
 
     def run(self) -> None:
-        """Start, and turn until stopped; a train that is being sent then is left to its player."""
+        """Start, and turn until stopped; a train that is being sent then is first sent to its end."""
         self.start()
-        while self._stop is None:
+        while self._stop is None or self._sending is not None:
             self.turn()
         self._ports.recorder.write("stop", None, {"why": self._stop})
         self._ports.word.stopping("stopping")
@@ -139,8 +139,12 @@ class Daemon:
         self._heard(circuit, line, active, at)
 
     def stop(self, why: str) -> None:
-        """End after this turn."""
+        """End after this turn, or after the train that is being sent; told twice, at once."""
+        if self._stop is not None:
+            self._sending = None
         self._stop = why
+        if self._sending is not None:
+            self._ports.word.stopping(f"the train on {self._sending} is sent to its end")
 
     # -- what comes in -------------------------------------------------------------------------
 
@@ -224,7 +228,7 @@ class Daemon:
 
     def _send_next(self) -> None:
         """One train at a time on a pad."""
-        if self._sending is not None or not self._next:
+        if self._sending is not None or self._stop is not None or not self._next:
             return
         circuit = self._next.popleft()
         self._sending = circuit

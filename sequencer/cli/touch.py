@@ -1,0 +1,28 @@
+"""``lampstep touch``: move an input of a pad that has it simulated, as a hand or the mains would."""
+
+from __future__ import annotations
+
+from sequencer.cli.answer import Answer
+from sequencer.cli.arguments import Arguments
+from sequencer.cli.served import answered
+from sequencer.errors import InputError
+from sequencer.sitefile import load_site
+
+
+def run(arguments: Arguments) -> Answer:
+    """``INPUT=on`` or ``INPUT=off``, one after the other."""
+    pad = load_site(arguments.site)
+    names = [circuit.name for circuit in pad.circuits]
+    if arguments.circuit is None and len(names) > 1:
+        raise InputError(f"lampstep touch: say which circuit: --circuit {' or '.join(names)}")
+    circuit = pad.circuit(arguments.circuit or names[0]).name
+    if not arguments.seen:
+        raise InputError("lampstep touch: name an input and its level, as in switch=off")
+    levels = {"on": True, "off": False}
+    if wrong := [level for _, level in arguments.seen if level not in levels]:
+        raise InputError(f'lampstep touch: a level is on or off, not "{wrong[0]}"')
+    moves = [
+        {"do": "touch", "circuit": circuit, "line": line, "active": levels[level]}
+        for line, level in arguments.seen
+    ]
+    return [answered(pad, move) for move in moves][-1]

@@ -1,0 +1,292 @@
+"""A pad's daemon put together from its site file: the one place that makes threads, files and drivers.
+
+What it makes, it closes again in the reverse order, whatever happens. Everything that tells it something does so
+by putting a message into one queue.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from functools import partial
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from sequencer.core import events as on
+from sequencer.core.carried import Carried
+from sequencer.core.reading import Kind, Reading, unread
+from sequencer.core.state import CircuitState, Rules, Wish
+from sequencer.core.status import Indication
+from sequencer.daemon.calls import Calls
+from sequencer.daemon.contacts import RelayContacts
+from sequencer.daemon.loop import Daemon, Ports
+from sequencer.daemon.messages import Happened, Level, Message, Stop
+from sequencer.daemon.notify import Notifier
+from sequencer.daemon.orders import rules_for, standing_of
+from sequencer.daemon.records import Recorder
+from sequencer.daemon.timetable import SchedulerTimetable, Timetable
+from sequencer.daemon.trains import Line, ProcessTrains
+from sequencer.daemon.wallclock import WallClock
+from sequencer.daemon.wire import Socket
+from sequencer.errors import HardwareError, InputError
+from sequencer.inputs.registry import open_indicator, open_inputs
+from sequencer.inputs.simulated import SimulatedLine
+from sequencer.journal.folder import journal_path, socket_path
+from sequencer.journal.journal import Journal, open_journal
+from sequencer.player.kept import path_for, wait_until_played
+from sequencer.relay.registry import open_relay
+from sequencer.sitefile import Circuit, Pad
+from sequencer.sitefile.serve import Outputs
+
+if TYPE_CHECKING:
+    from sequencer.almanac import Due
+    from sequencer.inputs.protocol import InputLine
+
+LOOK_S = 30.0
+"""The clocks are looked at, and the input lines asked, at least this often."""
+LOG = logging.getLogger("lampstep")
+
+
+def serve(pad: Pad, notifier: Notifier | None = None) -> None:
+    """Keep the lamps of a pad matched until SIGTERM or SIGINT.
+
+    :param pad: loaded with its standing orders.
+    :raises InputError: the site cannot be served, or its folder cannot be made.
+    :raises HardwareError: another daemon serves it, or a pin or line cannot be had.
+    """
+    rules = {circuit.name: rules_for(pad, circuit) for circuit in pad.circuits}
+    with ExitStack() as open_until_end:
+        _Pad(pad, rules, notifier or Notifier(), open_until_end).daemon().run()
+
+
+class _Pad:
+    """The parts of one daemon while they are put together."""
+
+    def __init__(self, pad: Pad, rules: Mapping[str, Rules], word: Notifier, opened: ExitStack) -> None:
+        self.pad, self.rules, self.word, self.opened = pad, rules, word, opened
+        self.standing = standing_of(pad)
+        self.queue: SimpleQueue[Message] = SimpleQueue()
+        self.clock = WallClock(self.standing.serve.trust_clock_after_s)
+        self.timetable: Timetable | None = None
+        self.lines: dict[tuple[str, str], InputLine] = {}
+        self.trusted = False
+        opened.callback(word.close)
+        opened.enter_context(_ending(self.queue.put))
+
+    def daemon(self) -> Daemon:
+        """Everything open, nothing yet begun."""
+        folder = journal_path(self.pad.site.name).parent
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(
+                f"{folder}: cannot be made: {error.strerror}: it is to hold the journal"
+            ) from error
+        journal = self._journal()
+        keeps = {circuit.name: path_for(self.pad.site.name, circuit.name) for circuit in self.pad.circuits}
+        recorder = Recorder(journal, keeps, LOG.warning)
+        lines = {circuit.name: self._line(circuit, keeps[circuit.name]) for circuit in self.pad.circuits}
+        readings = self._inputs()
+        states = self._states(journal.carried(), recorder)
+        for note in journal.notes:
+            recorder.warn(None, note)
+        contacts = RelayContacts({name: line.relay for name, line in lines.items()})
+        self.opened.callback(contacts.close)
+        self.timetable = self._timetable()
+        socket = Socket(socket_path(self.pad.site.name), self.queue.put)
+        self.opened.callback(socket.close)
+        ports = Ports(
+            now=time.monotonic,
+            next_message=self._next_message,
+            recorder=recorder,
+            trains=ProcessTrains(self.pad.path, lines, self.queue.put),
+            contacts=contacts,
+            indicate=self._indicators(),
+            word=self.word,
+            answer=Calls(time.monotonic, self._touch),
+        )
+        return Daemon(states, readings, ports)
+
+    # -- what is opened ------------------------------------------------------------------------
+
+    def _journal(self) -> Journal:
+        journal = open_journal(
+            journal_path(self.pad.site.name),
+            now_unix=time.time,
+            now=time.monotonic,
+            boot=_boot(),
+            limit_mb=self.standing.serve.journal_mb,
+            zone=ZoneInfo(self.pad.site.timezone),
+        )
+        self.opened.callback(journal.close)
+        return journal
+
+    def _line(self, circuit: Circuit, keep: Path) -> Line:
+        """What a circuit's player needs; a serial line is measured, once no player uses it any more."""
+        relay = circuit.relay
+        if relay.driver != "modbus":
+            return Line(relay.model_dump(), relay.delays, keep)
+        wait_until_played(keep)
+        line_delay_s, delays = (0.0, 0.0), relay.delays
+        try:
+            with open_relay(relay.model_dump()) as opened:
+                line_delay_s = opened.line_delay_s
+        except HardwareError as error:
+            LOG.warning("%s: %s", circuit.name, error)
+            return Line(relay.model_dump(), delays, keep)
+        delays = relay.own_delays.after(line_delay_s)
+        return Line({**relay.model_dump(), "line_delay_s": line_delay_s}, delays, keep)
+
+    def _inputs(self) -> dict[tuple[str, str], Reading]:
+        readings = {}
+        for circuit, inputs in self.standing.inputs.items():
+            opened = open_inputs(circuit, inputs, partial(self._level, circuit))
+            for name, line in opened.items():
+                self.opened.callback(line.close)
+                self.lines[circuit, name] = line
+                readings[circuit, name] = unread(_kind(name), self.standing.serve)
+        self._ask_lines()
+        return readings
+
+    def _level(self, circuit: str, line: str, active: bool, at: float) -> None:
+        self.queue.put(Level(circuit, line, active, at))
+
+    def _ask_lines(self) -> None:
+        """Every line's level: the first ones, and later those that the hardware may have failed to tell."""
+        for (circuit, name), line in self.lines.items():
+            self._level(circuit, name, line.read(), time.monotonic())
+
+    def _indicators(self) -> Callable[[str, Indication], None]:
+        opened = {}
+        for circuit in self.rules:
+            indicator = open_indicator(circuit, self.standing.outputs.get(circuit, Outputs()))
+            if indicator is not None:
+                self.opened.callback(indicator.close)
+                opened[circuit] = indicator
+
+        def indicate(circuit: str, what: Indication) -> None:
+            if circuit in opened:
+                opened[circuit].show(what)
+
+        return indicate
+
+    def _states(self, carried: Mapping[str, Carried], recorder: Recorder) -> dict[str, CircuitState]:
+        now = time.monotonic()
+        states = {}
+        for circuit, rules in self.rules.items():
+            old = carried.get(circuit, Carried())
+            if old.open_intent:
+                recorder.warn(circuit, "the last train was cut short: its lamps may show anything")
+            states[circuit] = first_state(rules, old, now)
+        return states
+
+    def _timetable(self) -> Timetable:
+        from sequencer.almanac import calendar_of  # noqa: PLC0415 - heavy, and the first edge needs it not
+
+        calendar, quiet = calendar_of(self.pad), self.standing.serve.quiet
+        timetable = SchedulerTimetable(calendar, quiet, self._changed, self.clock.now)
+        timetable.start()
+        self.opened.callback(timetable.stop)
+        return timetable
+
+    # -- what comes in -------------------------------------------------------------------------
+
+    def _changed(self, due: Mapping[str, Due | None], quiet: bool) -> None:
+        now = time.monotonic()
+        for circuit in self.rules:
+            self.queue.put(Happened(circuit, on.Quiet(now, quiet)))
+            self.queue.put(Happened(circuit, show_event(due.get(circuit), now)))
+
+    def _next_message(self, until: float) -> Message | None:
+        look_at = time.monotonic() + LOOK_S
+        try:
+            message = self.queue.get(timeout=max(0.0, min(until, look_at) - time.monotonic()))
+        except Empty:
+            message = None
+        self._look()
+        return message
+
+    def _look(self) -> None:
+        """At the clocks."""
+        look = self.clock.look()
+        if look.trusted and not self.trusted and self.timetable is not None:
+            self.trusted = True
+            for circuit in self.rules:
+                self.queue.put(Happened(circuit, on.ClockTrusted(time.monotonic())))
+            self.timetable.trust()
+        elif look.step_s and self.timetable is not None:
+            LOG.warning("the clock was stepped by %.0f s: the calendar is worked out anew", look.step_s)
+            self.timetable.recompute()
+
+    def _touch(self, circuit: str, name: str, active: bool) -> None:
+        line = self.lines.get((circuit, name))
+        if line is None:
+            raise InputError(
+                f"{circuit}: has no input {name}: see [inputs.{circuit}] of {self.pad.path.name}"
+            )
+        if not isinstance(line, SimulatedLine):
+            raise InputError(
+                f'{circuit}: the {name} is real: only inputs with driver = "simulated" can be touched'
+            )
+        line.move(active)
+
+
+def first_state(rules: Rules, carried: Carried, now: float) -> CircuitState:
+    """A circuit as it is before anything has happened: what a person wanted is still wanted, no lamp is known."""
+    scene = carried.scene if carried.scene in rules.wanted else None
+    wishes = {
+        wish.kind: Wish(wish.scene, now - wish.age_s) for wish in carried.wishes if wish.scene in rules.wanted
+    }
+    return CircuitState(
+        rules,
+        scene or (*rules.favourites, *rules.wanted)[0],
+        at=now,
+        steady=carried.steady,
+        hand=wishes.get("hand"),
+        request=wishes.get("asked"),
+        cycles=tuple((now - age_s, count) for age_s, count in carried.cycles),
+    )
+
+
+def show_event(due: Due | None, now: float) -> on.ShowBegins | on.ShowEnds:
+    """What the calendar says of one circuit."""
+    return on.ShowEnds(now) if due is None else on.ShowBegins(now, due.show.scene, due.show.name)
+
+
+@contextmanager
+def _ending(post: Callable[[Message], None]) -> Iterator[None]:
+    """SIGTERM and SIGINT stop the loop; ``SimpleQueue.put`` may be called from within a signal handler."""
+
+    def stop(number: int, _frame: Any) -> None:
+        post(Stop(signal.Signals(number).name))
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _boot() -> str:
+    """Which boot of the board this is (random(4)); where the kernel does not say, this process."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return f"process {os.getpid()}"
+
+
+def _kind(name: str) -> Kind:
+    kinds: dict[str, Kind] = {
+        "switch": "switch",
+        "button": "button",
+        "sense": "sense",
+        "occupied": "occupied",
+    }
+    return kinds[name]
