@@ -333,6 +333,10 @@ def test_a_button_says_one_thing_for_each_press(trace: Trace, pressed: bool) -> 
 
 def test_every_kind_has_its_times() -> None:
     assert set(STANDS_S) == set(CHATTER) == set(KINDS)
+    assert min(STANDS_S.values()) > 3 * 0.005, (
+        "bounce of relay contacts: 1 to 5 ms (IEC 61810-1 terms, from memory)"
+    )
+    assert GAP_S > 2 / 50, "one pulse may be missed at the lower standard frequency (IEC 60038: 50 and 60 Hz)"
     assert STANDS_S["sense"] > GAP_S, "otherwise one spike would be supply"
     assert CHATTER["sense"] < 2 / GAP_S, "otherwise a sense could never chatter"
     assert Serve.model_fields["flick_s"].default < STILL_S
