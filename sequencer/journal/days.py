@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from itertools import groupby, pairwise
 from typing import NamedTuple
 
-from sequencer.journal.entries import Entry, edges_log
+from sequencer.journal.entries import COUNTED, Entry, edges_log
 from sequencer.train import EdgeLog
 
 KEPT_DAYS = 400
@@ -72,10 +72,11 @@ def day_from(entry: Entry, zone: tzinfo) -> Day | None:
         return none._replace(outages=1) if detail.get("supply") == "lost" else None
     if entry.kind == "edges":
         return none._replace(dark_s=dark_s(edges_log(detail)))
-    if entry.kind != "outcome":
+    if entry.kind not in COUNTED:
         return None
     cycles, spoiled = int(detail.get("cycles") or 0), int(bool(detail.get("spoiled")))
-    return none._replace(evenings=min(cycles, 1), trains=1, spoiled=spoiled, cycles=cycles)
+    trains = int(entry.kind == "outcome")
+    return none._replace(evenings=min(cycles, 1), trains=trains, spoiled=spoiled, cycles=cycles)
 
 
 def dark_s(log: EdgeLog) -> float:

@@ -24,10 +24,14 @@ KINDS = (
     "intent",
     "edges",
     "outcome",
+    "dark",
     "note",
     "clock",
 )
 """What an entry can be about; docs/journal.md lists what the detail of each kind says."""
+
+COUNTED = frozenset({"outcome", "dark"})
+"""The kinds that say how many relay cycles something took."""
 
 
 class Entry(NamedTuple):

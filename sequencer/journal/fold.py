@@ -12,7 +12,7 @@ Of most entries only the last of its slot counts:
 | ``outcome`` | it ended, not as it should have | no longer open |
 | ``outcome well`` | it ended well | no longer open; its scene is remembered |
 
-Beside these, outcomes of the last hour count for their relay cycles.
+Beside these, outcomes and darknesses of the last hour count for their relay cycles.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 from sequencer.core.carried import Carried, CarriedWish
-from sequencer.journal.entries import Entry
+from sequencer.journal.entries import COUNTED, Entry
 
 HOUR_S = 3600.0
 WEEK_S = 168 * HOUR_S
@@ -103,6 +103,7 @@ class _Circuit:
     scene: str | None = None
     steady: bool = False
     open_intent: bool = False
+    open_cycles: int = 0
     hand: CarriedWish | None = None
     asked: CarriedWish | None = None
     cycles: list[tuple[float, int]] = field(default_factory=list)
@@ -120,20 +121,26 @@ class _Circuit:
             self.steady = self.steady and slot == "switch off"
         elif slot == "intent":
             self.open_intent = True
+            self.open_cycles = len(entry.detail.get("pulses", ()))
         elif slot in {"outcome", "outcome well"}:
-            self.open_intent = False
-            self._ended(entry, age_s, well=slot == "outcome well")
+            self.open_intent, self.open_cycles = False, 0
+            if slot == "outcome well":
+                self.scene = str(entry.detail["scene"])
+        if entry.kind in COUNTED and (cycles := int(entry.detail.get("cycles") or 0)) and age_s <= HOUR_S:
+            self.cycles.append((age_s, cycles))
 
     def _wished(self, kind: str, entry: Entry, age_s: float) -> CarriedWish:
         self.scene = str(entry.detail.get("scene"))
         return CarriedWish("hand" if kind == "hand" else "asked", self.scene, age_s)
 
-    def _ended(self, entry: Entry, age_s: float, *, well: bool) -> None:
-        if well:
-            self.scene = str(entry.detail["scene"])
-        if (cycles := int(entry.detail.get("cycles") or 0)) and age_s <= HOUR_S:
-            self.cycles.append((age_s, cycles))
-
     def carried(self) -> Carried:
         wishes = tuple(w for w in (self.hand, self.asked) if w is not None and w.age_s <= WEEK_S)
-        return Carried(self.scene, self.steady, wishes, tuple(self.cycles), self.open_intent, self.total)
+        return Carried(
+            self.scene,
+            self.steady,
+            wishes,
+            tuple(self.cycles),
+            self.open_intent,
+            self.total,
+            self.open_cycles,
+        )

@@ -129,7 +129,7 @@ class Journal:
                 self._flush()
             self._why = ""
         except (sqlite3.Error, OSError, SetAsideError, LampstepError) as error:
-            self._why = (error.strerror if isinstance(error, OSError) else None) or str(error)
+            self._why = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else str(error)
             self._retry_at = self._now() + (ANEW_S if isinstance(error, SetAsideError) else RETRY_S)
 
     def cycles_total(self, circuit: str) -> int:
@@ -188,7 +188,7 @@ class Journal:
             self._begin_anew(str(error), error.kept)
             connection = connect(self.path, self._now_unix())
         try:
-            if self._carry.days or self._carry.latest:
+            if any(self._carry):
                 self._bring_over(connection)
             days, damaged = days_in(connection)
             latest = latest_in(connection)
@@ -226,7 +226,7 @@ class Journal:
 
     def _begin_anew(self, note: str, kept: Kept) -> None:
         """Say so, also in the new file."""
-        self._carry = kept
+        self._carry = kept if any(kept) else self._carry
         self._may_begin_anew_at = self._now() + ANEW_S
         self.notes.append(note)
         at = (float(self._now_unix()), self._boot, float(self._now()))
