@@ -175,11 +175,12 @@ def _choose_factory(device: Any) -> None:
 
 
 def _claim_at_level(factory: Any) -> None:
-    """Have lgpio claim an output at its first level.
+    """Have lgpio claim an output at its first level, and let the line go when the pin is closed.
 
     gpiozero 2.0.1 leaves ``output_with_state`` of its lgpio pins as it inherits it: output, low, and
     only then the level asked for. On a coil that is on when low that is a blip. gpiozero documents
-    ``output_with_state`` as the place to avoid it.
+    ``output_with_state`` as the place to avoid it. And it keeps a closed pin's line as an input until its
+    process ends, so that no other process could have it: the daemon's player is one.
     """
     if type(factory).__module__ != "gpiozero.pins.lgpio":
         return
@@ -189,6 +190,11 @@ def _claim_at_level(factory: Any) -> None:
     class SteadyPin(LGPIOPin):  # type: ignore[misc] # gpiozero has no types
         def output_with_state(self, state: bool) -> None:
             lgpio.gpio_claim_output(self.factory._handle, self._number, int(state))  # noqa: SLF001
+
+        def close(self) -> None:
+            super().close()
+            if self.factory._handle is not None:  # noqa: SLF001
+                lgpio.gpio_free(self.factory._handle, self._number)  # noqa: SLF001
 
     factory.pin_class = SteadyPin
 

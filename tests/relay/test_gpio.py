@@ -152,11 +152,14 @@ class Chip:
         self.is_output = False
 
     def claim_input(self, _handle: int, _gpio: int, _flags: int) -> None:
-        self.is_output = False
+        self.is_output, self.claimed = False, True
 
     def claim_output(self, _handle: int, _gpio: int, level: int = 0, _flags: int = 0) -> None:
-        self.is_output = True
+        self.is_output = self.claimed = True
         self.output_levels.append(level)
+
+    def free(self, _handle: int, _gpio: int) -> None:
+        self.claimed = False
 
     def write(self, _handle: int, _gpio: int, level: int) -> None:
         self.output_levels.append(int(level))
@@ -188,6 +191,7 @@ def test_opening_through_lgpio_never_shows_the_coil_another_level(
         gpiochip_close=lambda _handle: 0,
         gpio_claim_input=chip.claim_input,
         gpio_claim_output=chip.claim_output,
+        gpio_free=chip.free,
         gpio_write=chip.write,
         gpio_read=chip.read,
         gpio_get_mode=chip.mode,
@@ -202,6 +206,7 @@ def test_opening_through_lgpio_never_shows_the_coil_another_level(
     relay.close()
     assert chip.output_levels == [coil_off, 1 - coil_off, coil_off, coil_off]
     assert not chip.is_output
+    assert not chip.claimed  # for another process to have
     gpiozero.Device.pin_factory.close()
 
 
