@@ -31,6 +31,8 @@ class Carried(NamedTuple):
     """A train was begun, and nobody wrote down how it ended."""
     cycles_total: int = 0
     """Relay cycles for ever."""
+    open_cycles: int = 0
+    """The relay cycles of that train, had it been sent whole."""
 
     @property
     def wish(self) -> CarriedWish | None:

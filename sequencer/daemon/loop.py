@@ -66,12 +66,16 @@ class Ports(NamedTuple):
 class Daemon:
     """The circuits of one pad, kept matched until told to stop."""
 
-    def __init__(self, states: Mapping[str, CircuitState], readings: Levels, ports: Ports) -> None:
+    def __init__(
+        self, states: Mapping[str, CircuitState], readings: Levels, ports: Ports, begun: Mapping[str, int]
+    ) -> None:
+        """``begun``: circuits with a train that an earlier daemon began and did not see end; relay cycles."""
         self.states = dict(states)
         self._readings = dict(readings)
         self._ports = ports
         self._found: dict[str, PlannedTrain] = {}
-        self._sending: str | None = None
+        self._begun = begun
+        self._sending: set[str] = set()
         self._next: deque[str] = deque()
         self._shown: dict[str, Indication] = {}
         self._stop: str | None = None
@@ -79,7 +83,7 @@ class Daemon:
     def run(self) -> None:
         """Start, and turn until stopped; a train that is being sent then is first sent to its end."""
         self.start()
-        while self._stop is None or self._sending is not None:
+        while self._stop is None or self._sending:
             self.turn()
         self._ports.recorder.write("stop", None, {"why": self._stop})
         self._ports.word.stopping("stopping")
@@ -88,11 +92,7 @@ class Daemon:
     def start(self) -> None:
         """Begin: nothing is known of any lamp."""
         for circuit in self.states:
-            self._leftover(circuit)
-            playing = self._ports.trains.wait_for_orphan(circuit)
-            if playing:
-                self._sending = circuit
-            self.take(circuit, on.Started(self._ports.now(), playing))
+            self.take(circuit, on.Started(self._ports.now(), self._is_still_sent(circuit)))
         self._ports.word.ready(self.summary())
         self._ports.word.alive()
 
@@ -141,10 +141,10 @@ class Daemon:
     def stop(self, why: str) -> None:
         """End after this turn, or after the train that is being sent; told twice, at once."""
         if self._stop is not None:
-            self._sending = None
+            self._sending.clear()
         self._stop = why
-        if self._sending is not None:
-            self._ports.word.stopping(f"the train on {self._sending} is sent to its end")
+        if self._sending:
+            self._ports.word.stopping(f"the train on {', '.join(self._sending)} is sent to its end")
 
     # -- what comes in -------------------------------------------------------------------------
 
@@ -190,14 +190,21 @@ class Daemon:
     def _played(self, over: PlayOver) -> None:
         circuit = over.circuit
         ended = self._ports.recorder.train_ended(over, self.states[circuit].asked, self._ports.now())
-        if self._sending == circuit:
-            self._sending = None
+        self._sending.discard(circuit)
         self.take(circuit, ended)
         self._send_next()
 
-    def _leftover(self, circuit: str) -> None:
-        """The log of a train that ended while no daemon was there to note it."""
-        self._ports.recorder.leftover(circuit)
+    def _is_still_sent(self, circuit: str) -> bool:
+        """Whether a train that an earlier daemon began is still being sent; if it has ended, that is noted."""
+        begun = self._begun.get(circuit, 0)
+        if self._ports.trains.wait_for_orphan(circuit):
+            self._sending.add(circuit)
+            self._ports.recorder.orphan(circuit, begun)
+            return True
+        if cycles := self._ports.recorder.leftover(circuit, begun):
+            state = self.states[circuit]
+            self.states[circuit] = state._replace(cycles=(*state.cycles, (state.at, cycles)))
+        return False
 
     # -- what goes out -------------------------------------------------------------------------
 
@@ -223,15 +230,16 @@ class Daemon:
                 contacts.hold_open(circuit)
             else:
                 contacts.let_close(circuit)
+            self._ports.recorder.held(circuit, int(isinstance(action, HoldOpen)))
         except HardwareError as error:
             self.take(circuit, on.HoldFailed(self._ports.now(), str(error)))
 
     def _send_next(self) -> None:
         """One train at a time on a pad."""
-        if self._sending is not None or self._stop is not None or not self._next:
+        if self._sending or self._stop is not None or not self._next:
             return
         circuit = self._next.popleft()
-        self._sending = circuit
+        self._sending.add(circuit)
         found, asked = self._found[circuit], self.states[circuit].asked
         self._ports.recorder.intent(circuit, asked, found)
         self._ports.trains.send(circuit, found)

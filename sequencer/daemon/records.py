@@ -40,6 +40,7 @@ class Recorder:
         self._journal = journal
         self._keeps = keeps
         self._log = log
+        self._begun: dict[str, int] = {}
 
     def write(self, kind: str, circuit: str | None, detail: Detail) -> None:
         """One entry."""
@@ -53,6 +54,7 @@ class Recorder:
     def intent(self, circuit: str, asked: Question | None, found: PlannedTrain) -> None:
         """Before the first edge: what is about to be sent."""
         train = found.train
+        self._begun[circuit] = train.relay_cycles
         detail = {
             "scene": asked.scene if asked else None,
             "start": asked.start if asked else None,
@@ -62,33 +64,48 @@ class Recorder:
         }
         self._journal.write("intent", circuit, detail)
 
+    def held(self, circuit: str, cycles: int) -> None:
+        """The contact was opened to hold the lamps dark (1 relay cycle), or let close again (0)."""
+        self._journal.write("dark", circuit, {"dark": "begins" if cycles else "ends", "cycles": cycles})
+
     def train_ended(self, over: PlayOver, asked: Question | None, now: float) -> on.TrainEnded:
         """After the last edge: its log and outcome into the journal; what that is to the core."""
-        self._forget(over.circuit)
-        if isinstance(over.result, str):
-            self._outcome(over.circuit, asked, "failed", 0, over.result)
-            return on.TrainEnded(now, "failed", 0, over.result)
-        result = over.result
-        self._edges(over.circuit, result)
-        outcome, why = judged(result)
-        cycles = openings(result)
-        self._outcome(over.circuit, asked, outcome, cycles, why)
+        circuit = over.circuit
+        why = over.result if isinstance(over.result, str) else ""
+        result = self._kept(circuit) if isinstance(over.result, str) else over.result
+        outcome: Any = "failed"
+        if result is None:  # nobody knows how far it came: count all of it
+            cycles = self._begun.get(circuit, 0)
+        else:
+            self._edges(circuit, result)
+            cycles = openings(result)
+            if not why:
+                outcome, why = judged(result)
+        self._outcome(circuit, asked, outcome, cycles, why)
         return on.TrainEnded(now, outcome, cycles, why)
 
-    def leftover(self, circuit: str) -> None:
-        """The log of a train that ended while no daemon was there."""
+    def leftover(self, circuit: str, begun: int) -> int:
+        """A train that ended while no daemon was there: by its log, else all ``begun`` cycles are counted."""
+        result = self._kept(circuit)
+        if result is None and not begun:
+            return 0
+        cycles = begun if result is None else openings(result)
+        if result is not None:
+            self._edges(circuit, result)
+        self._outcome(circuit, None, "failed", cycles, "the daemon was not there when it ended")
+        return cycles
+
+    def orphan(self, circuit: str, begun: int) -> None:
+        """A train of an earlier daemon is still being sent."""
+        self._begun[circuit] = begun
+
+    def _kept(self, circuit: str) -> PlayResult | None:
         try:
             kept = read_kept(self._keeps[circuit])
         except InputError as error:
             self.warn(circuit, str(error))
-            return
-        if kept is None:
-            return
-        self._edges(circuit, kept.result)
-        self._outcome(
-            circuit, None, "failed", openings(kept.result), "the daemon was not there when it ended"
-        )
-        self._forget(circuit)
+            return None
+        return None if kept is None else kept.result
 
     def _edges(self, circuit: str, result: PlayResult) -> None:
         detail = {
@@ -109,8 +126,7 @@ class Recorder:
             "why": why,
         }
         self._journal.write("outcome", circuit, detail)
-
-    def _forget(self, circuit: str) -> None:
+        self._begun.pop(circuit, None)
         forget_kept(self._keeps[circuit])
 
 

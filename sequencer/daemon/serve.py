@@ -93,7 +93,8 @@ class _Pad:
         recorder = Recorder(journal, keeps, LOG.warning)
         lines = {circuit.name: self._line(circuit, keeps[circuit.name]) for circuit in self.pad.circuits}
         readings = self._inputs()
-        states = self._states(journal.carried(), recorder)
+        carried = journal.carried()
+        states = self._states(carried, recorder)
         for note in journal.notes:
             recorder.warn(None, note)
         contacts = RelayContacts({name: line.relay for name, line in lines.items()})
@@ -111,7 +112,8 @@ class _Pad:
             word=self.word,
             answer=Calls(time.monotonic, self._touch),
         )
-        return Daemon(states, readings, ports)
+        begun = {circuit: old.open_cycles for circuit, old in carried.items() if old.open_intent}
+        return Daemon(states, readings, ports, begun)
 
     # -- what is opened ------------------------------------------------------------------------
 
