@@ -187,7 +187,7 @@ class ExceptionDays(Table):
             )
         missing = [key for key in own if getattr(self, key) is None]
         if not self.closed and missing:
-            words = f"{' and '.join(missing)} missing: name the show of these dates, or write closed = true"
+            words = f"{', '.join(missing)} missing: name the show of these dates, or write closed = true"
             raise MisfitError((("dates",), words))
         _not_too_many(self.dates)
         if self.start is not None and self.end is not None:
@@ -241,7 +241,7 @@ def calendar_faults(
             by_sun = True
             if abs(site.latitude) > SUN_FAILS_BEYOND and getattr(slot, f"fallback_{end}") is None:
                 verb = "set" if when.event == "sunset" else "rise"
-                where = f"at latitude {site.latitude:g} the sun does not {verb} every day"
+                where = f"at latitude {site.latitude:g} there are days on which the sun does not {verb}"
                 words = f'{head(key, index, slot.name)}: {end}: {where}: add fallback_{end} = "HH:MM"'
                 yield (key, index, end), words
     if by_sun:
@@ -263,9 +263,10 @@ def _noon_faults(site: SiteInfo) -> Iterator[tuple[Loc, str]]:
     from zoneinfo import ZoneInfo  # noqa: PLC0415 - with the sun only
 
     offset = datetime(2026, 1, 1, tzinfo=ZoneInfo(site.timezone)).utcoffset() or timedelta(0)
-    noon_h = (12 - site.longitude / 15 + offset / timedelta(hours=1)) % 24
-    if abs(noon_h - 12) > NOON_OFF_H:
-        clock = f"{int(noon_h):02}:{int(noon_h % 1 * 60):02}"
+    minute = timedelta(minutes=1)
+    noon = round(12 * 60 - 4 * site.longitude + offset / minute) % (24 * 60)
+    if abs(noon - 12 * 60) > NOON_OFF_H * 60:
+        clock = f"{noon // 60:02}:{noon % 60:02}"
         words = f"[site] longitude {site.longitude:g} puts the sun's noon at {clock} in {site.timezone}"
         yield ("site", "longitude"), f"{words}: east is positive, west negative; mend it or the timezone"
 
@@ -276,7 +277,7 @@ def _doubled(key: str, names: Sequence[tuple[int, str | None]]) -> Iterator[tupl
         if name in seen:
             yield (
                 (key, index, "name"),
-                f"two {key}s are named {quoted(name)}: the journal could not tell them",
+                f"two {key}s are named {quoted(name)}: the journal could not tell them apart",
             )
         if name is not None:
             seen.add(name)
