@@ -50,17 +50,18 @@ class Entry(NamedTuple):
     id: int = 0
 
     def row(self) -> tuple[object, ...]:
-        """For the table ``entry``, without the id."""
-        values = (*self[:5], json.dumps(self.detail, default=_plain, skipkeys=True, separators=(",", ":")))
+        """For the table ``entry``."""
+        detail = json.dumps(self.detail, default=_plain, skipkeys=True, separators=(",", ":"))
+        values = (self.id, *self[:5], detail)
         return (*values, checksum(values))
 
 
 def entry_from(row: Sequence[Any]) -> Entry | None:
-    """Back from a row with its id first; None when the row is not what was once written."""
-    number, *values, crc = row
+    """Back from a row; None when it is not what was once written."""
+    *values, crc = row
     if crc != checksum(values):
         return None
-    unix_s, boot, at_s, kind, circuit, detail = values
+    number, unix_s, boot, at_s, kind, circuit, detail = values
     return Entry(unix_s, boot, at_s, kind, circuit, json.loads(detail), number)
 
 

@@ -35,6 +35,9 @@ _PARTS = ("-wal", "-shm", "-journal", "")
 """What may stand beside the main file, and, last, the main file itself."""
 _DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_ERROR}
 """Primary codes; an ``ERROR`` is the file's too, for what it is asked never changes."""
+FAILURES = (sqlite3.Error, UnicodeDecodeError, OverflowError)
+"""How SQLite fails in Python 3.11: also when an error's message quotes what a damaged file calls text, and
+when the number after a damaged one is too large."""
 _UNREADABLE = {sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ}
 
 
@@ -70,7 +73,7 @@ def connect(path: Path, now_unix: float) -> sqlite3.Connection:
         connection = sqlite3.connect(path, timeout=0.2, isolation_level=None)
         connection.text_factory = decoded
         _examine(connection)
-    except (UnfitError, sqlite3.Error) as error:
+    except (UnfitError, *FAILURES) as error:
         with closing(connection) if connection else nullcontext():
             if not (why := why_unfit(error)):
                 raise
@@ -90,6 +93,8 @@ def decoded(text: bytes) -> str:
 def why_unfit(error: Exception) -> str:
     """Why an error means that the file is no sound journal; empty: it does not mean that."""
     code = getattr(error, "sqlite_errorcode", 0)
+    if isinstance(error, UnicodeDecodeError | OverflowError):
+        return "database disk image is malformed"
     if isinstance(error, UnfitError) or code & 0xFF in _DAMAGED or code in _UNREADABLE:
         return str(error)
     return ""
@@ -197,9 +202,9 @@ def _salvage(connection: sqlite3.Connection) -> Kept:
     """What can still be read of it and bears its checksum."""
     try:
         days = tuple(days_in(connection)[0])
-    except (sqlite3.Error, TypeError):
+    except (*FAILURES, TypeError):
         days = ()
     try:
         return Kept(days, tuple(latest_in(connection)))
-    except (sqlite3.Error, TypeError):
+    except (*FAILURES, TypeError):
         return Kept(days)

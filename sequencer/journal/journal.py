@@ -18,6 +18,7 @@ from sequencer.errors import HardwareError, LampstepError
 from sequencer.journal.days import Day, by_year, day_from, day_of
 from sequencer.journal.entries import Entry, checksum
 from sequencer.journal.file import (
+    FAILURES,
     WAL_PAGES,
     Kept,
     SetAsideError,
@@ -122,13 +123,13 @@ class Journal:
         try:
             try:
                 self._flush()
-            except sqlite3.Error as error:
+            except FAILURES as error:
                 if self._connection is None or not (why := why_unfit(error)):
                     raise
                 self._replace(self._connection, why)
                 self._flush()
             self._why = ""
-        except (sqlite3.Error, OSError, SetAsideError, LampstepError) as error:
+        except (*FAILURES, OSError, SetAsideError, LampstepError) as error:
             self._why = f"{error.filename}: {error.strerror}" if isinstance(error, OSError) else str(error)
             self._retry_at = self._now() + (ANEW_S if isinstance(error, SetAsideError) else RETRY_S)
 
@@ -140,7 +141,7 @@ class Journal:
         """What every circuit carries over to this start of the daemon; see :func:`fold`."""
         try:
             entries = self._read_back()
-        except sqlite3.Error as error:
+        except FAILURES as error:
             self.notes.append(f"the journal could not be read back whole: {error}")
             entries = []
         known = {entry.id for entry in entries}
@@ -219,7 +220,7 @@ class Journal:
         """What is known of the file that is open, even if it can no longer be read."""
         try:
             days = days_in(self._connection)[0] if self._connection else []
-        except (sqlite3.Error, TypeError):  # no more than the totals, as if they were today's
+        except (*FAILURES, TypeError):  # no more than the totals, as if they were today's
             today = day_of(self._now_unix(), self._zone)
             days = [Day(name, today, cycles=cycles) for name, cycles in self._written.items()]
         return Kept(tuple(days), tuple(sorted(self._latest.values(), key=lambda entry: entry.id)))
@@ -332,12 +333,10 @@ class _transaction:  # noqa: N801 - a statement, as it is used
 
 
 def _put_entry(connection: sqlite3.Connection, entry: Entry) -> Entry:
-    values = entry.row()
-    cursor = connection.execute(
-        "INSERT INTO entry (unix_s, boot, at_s, kind, circuit, detail, crc) VALUES (?, ?, ?, ?, ?, ?, ?)",
-        values,
-    )
-    written = entry._replace(id=int(cursor.lastrowid or 0))
+    """Give it the next number and write it."""
+    [[last]] = connection.execute("SELECT ifnull(max(id), 0) FROM entry").fetchall()
+    written = entry._replace(id=last + 1)
+    connection.execute("INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?)", written.row())
     if slot := slot_of(entry):
         row = (str(entry.circuit), slot, written.id)
         connection.execute("INSERT OR REPLACE INTO latest VALUES (?, ?, ?, ?)", (*row, checksum(row)))

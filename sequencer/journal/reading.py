@@ -10,7 +10,7 @@ from typing import NamedTuple
 from sequencer.errors import InputError
 from sequencer.journal.days import Day
 from sequencer.journal.entries import Entry, entry_from
-from sequencer.journal.file import UnfitError, check_format, days_in, decoded, why_unfit
+from sequencer.journal.file import FAILURES, UnfitError, check_format, days_in, decoded, why_unfit
 
 
 class Read(NamedTuple):
@@ -37,7 +37,7 @@ def read_journal(path: Path, last: int, circuit: str | None = None) -> Read | No
             return _read(found, last, circuit) if check_format(found) else None
     except UnfitError as error:
         raise InputError(f"{path}: {error}") from error
-    except sqlite3.Error as error:
+    except FAILURES as error:
         if why := why_unfit(error):
             words = f"it is damaged ({why}): the daemon sets it aside when it comes upon that, or starts"
             raise InputError(f"{path}: {words}") from error
