@@ -283,7 +283,7 @@ class Journal:
                 "AND id < (SELECT max(id) FROM entry) ORDER BY id LIMIT ?)",
                 (_BATCH,),
             )
-        connection.execute("PRAGMA incremental_vacuum").fetchall()
+        connection.executescript("PRAGMA incremental_vacuum")  # execute() would step once, and free one page
         return found.rowcount > 0
 
     def _read_back(self) -> list[Entry]:
