@@ -49,7 +49,11 @@ class Wire:
 
     def pull_out(self) -> None:
         self._socat.kill()
-        self._socat.communicate()
+        self._socat.wait()
+        assert self._socat.stderr is not None
+        self._socat.stderr.close()
+        for end in (self.ours, self.theirs):  # or they soon lead to somebody else's pseudo-terminal
+            end.unlink(missing_ok=True)
 
     def __enter__(self) -> Self:
         return self
