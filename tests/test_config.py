@@ -9,7 +9,8 @@ import pytest
 from sequencer.automaton.guards import guards
 from sequencer.datasheet import load_datasheet
 from sequencer.doubts import doubts
-from sequencer.sitefile import Pad, load_site
+from sequencer.planner import Plan, plan, request_for
+from sequencer.sitefile import ModbusRelay, Pad, load_site
 
 CONFIG = Path(__file__).parent.parent / "config"
 SHEETS = sorted((CONFIG / "lamps").glob("*.toml"))
@@ -24,6 +25,11 @@ def lido() -> Pad:
 @pytest.fixture
 def corner() -> Pad:
     return load_site(CONFIG / "bench-corner.toml")
+
+
+@pytest.fixture
+def line() -> Pad:
+    return load_site(CONFIG / "serial-line.toml")
 
 
 @pytest.mark.parametrize("path", SHEETS + SITES, ids=lambda p: p.stem)
@@ -63,8 +69,29 @@ def test_the_bench_corners_only_doubt_is_the_lamp_that_never_forgets(corner: Pad
     assert [doubt.where for doubt in doubts(corner)] == ["Quarry Lane bench corner", "one-way: type-d"]
 
 
-def test_all_scenes_of_the_sites_can_be_wanted_on_all_circuits(lido: Pad, corner: Pad) -> None:
-    for pad in (lido, corner):
+def test_the_serial_lines_doubts_are_what_a_lost_line_does(line: Pad) -> None:
+    assert [doubt.where for doubt in doubts(line)] == [
+        "Quarry Lane children's pool",
+        "shallows",
+        "fountain",
+    ]
+
+
+def test_the_serial_lines_relays_are_two_coils_of_one_board(line: Pad) -> None:
+    relays = [circuit.relay for circuit in line.circuits]
+    assert [(r.line, r.baud, r.parity, r.unit, r.coil) for r in relays if isinstance(r, ModbusRelay)] == [
+        ("adapter QL-0417", 19200, "even", 3, coil) for coil in (0, 1)
+    ]
+
+
+@pytest.mark.parametrize("circuit", ["shallows", "fountain"])
+@pytest.mark.parametrize("scene", ["evening", "quiet"])
+def test_the_serial_lines_spread_leaves_every_scene_within_reach(line: Pad, circuit: str, scene: str) -> None:
+    assert isinstance(plan(request_for(line, circuit, scene)), Plan)
+
+
+def test_all_scenes_of_the_sites_can_be_wanted_on_all_circuits(lido: Pad, corner: Pad, line: Pad) -> None:
+    for pad in (lido, corner, line):
         for circuit in pad.circuits:
             for scene in pad.scenes:
                 assert set(pad.wanted(circuit.name, scene.name)) == {lamp.name for lamp in circuit.lamps}
