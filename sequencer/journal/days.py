@@ -92,15 +92,18 @@ def dark_s(log: EdgeLog) -> float:
     return sum((later - at for (at, closed), (later, _) in pairwise(changes) if not closed), 0.0)
 
 
-def by_year(days: Iterable[Day], today: str) -> list[tuple[Day, list[Day]]]:
-    """Each sum of a calendar year's old days, and the days that it replaces; only where that saves any."""
+def oldest_kept(today: str) -> str:
+    """The first day that still has sums of its own; an ISO date, as is ``today``."""
     try:
-        oldest = (date.fromisoformat(today) - timedelta(days=KEPT_DAYS)).isoformat()
+        return (date.fromisoformat(today) - timedelta(days=KEPT_DAYS)).isoformat()
     except OverflowError:
-        return []
-    old = sorted(day for day in days if day.day < oldest)
+        return today
+
+
+def by_year(old: Iterable[Day]) -> list[tuple[Day, list[Day]]]:
+    """Each sum of a calendar year's days, and the days that it replaces; only where that saves any."""
     found = []
-    for _, group in groupby(old, key=lambda day: (day.circuit, day.day[:4])):
+    for _, group in groupby(sorted(old), key=lambda day: (day.circuit, day.day[:4])):
         first, *others = parts = list(group)
         for other in others:
             first = first.and_then(other)

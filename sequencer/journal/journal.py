@@ -15,7 +15,7 @@ from pathlib import Path
 
 from sequencer.core.carried import Carried
 from sequencer.errors import HardwareError, LampstepError
-from sequencer.journal.days import Day, by_year, day_from, day_of
+from sequencer.journal.days import Day, by_year, day_from, day_of, oldest_kept
 from sequencer.journal.entries import Entry, checksum
 from sequencer.journal.file import (
     FAILURES,
@@ -354,7 +354,7 @@ def _put_day(connection: sqlite3.Connection, more: Day) -> None:
 
 
 def _sum_by_year(connection: sqlite3.Connection, today: str) -> None:
-    for whole, parts in by_year(days_in(connection)[0], today):
+    for whole, parts in by_year(days_in(connection, oldest_kept(today))[0]):
         connection.executemany("DELETE FROM day WHERE circuit = ? AND day = ?", [part[:2] for part in parts])
         _put_day(connection, whole)
 

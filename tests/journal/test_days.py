@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.journal.days import KEPT_DAYS, Day, by_year, day_from, day_of, wear
+from sequencer.journal.days import KEPT_DAYS, Day, by_year, day_from, day_of, oldest_kept, wear
 from sequencer.journal.entries import Entry, edges_detail
 from sequencer.train import EdgeLog, Stamp
 from tests.journal.conftest import NOON
@@ -61,7 +61,9 @@ def test_old_days_are_summed_by_calendar_year() -> None:
         Day("lap", "2025-01-01", 1, 1, 0, 1),
         Day("lap", "2026-11-25", 1, 1, 0, 1),
     ]
-    assert by_year(days, "2026-11-25") == [(Day("lap", "2024-12-30", 2, 3, 1, 12, 2, 0.5), days[:2])]
+    assert by_year(day for day in days if day.day < oldest_kept("2026-11-25")) == [
+        (Day("lap", "2024-12-30", 2, 3, 1, 12, 2, 0.5), days[:2])
+    ]
 
 
 @given(st.lists(st.tuples(st.sampled_from(["lap", "terrace"]), st.integers(0, 3000), st.integers(0, 50))))
@@ -73,8 +75,8 @@ def test_summing_by_year_keeps_every_sum_and_every_recent_day(drawn: list[tuple[
         )
         for name, number, n in drawn
     }
-    left = list(days.values())
-    for whole, parts in by_year(left, today.isoformat()):
+    oldest, left = oldest_kept(today.isoformat()), list(days.values())
+    for whole, parts in by_year(day for day in days.values() if day.day < oldest):
         left = [day for day in left if day not in parts] + [whole]
     for name in ("lap", "terrace"):
         for sums in ("cycles", "evenings"):
@@ -82,7 +84,7 @@ def test_summing_by_year_keeps_every_sum_and_every_recent_day(drawn: list[tuple[
             assert sum(getattr(day, sums) for day in left if day.circuit == name) == before
     assert {day for (_, number), day in days.items() if number <= KEPT_DAYS} <= set(left)
     assert len(left) <= 2 * (KEPT_DAYS + 1 + 9)
-    assert by_year(left, today.isoformat()) == []
+    assert by_year(day for day in left if day.day < oldest) == []
 
 
 @pytest.mark.parametrize(
