@@ -2,7 +2,7 @@
 
 Read it in the order of the data's path: :mod:`.request` (what is asked), :mod:`.breaks` and :mod:`.belief`
 (what breaks do to what is known of a type), :mod:`.bound` and :mod:`.pairs` (how far it is at least),
-:mod:`.zone` (when), :mod:`.joint`, :mod:`.covering` and :mod:`.search` (the search), :mod:`.plan` (all
+:mod:`.zone` (when), :mod:`.courses`, :mod:`.joint`, :mod:`.covering` and :mod:`.search` (the search), :mod:`.plan` (all
 together), :mod:`.proof` (the walk that believes none of it), :mod:`.refusal` (why not, and what instead).
 """
 

@@ -109,11 +109,13 @@ class LampType:
 
         None where no clocks make it so.
         """
-        key = (mine, other)
-        if key not in self._serves:
+        try:
+            return self._serves[mine, other]
+        except KeyError:
             needs = {self._needs(element, self.beliefs[other]) for element in self.beliefs[mine]}
-            self._serves[key] = None if None in needs else tuple([n for n in needs if n and n != NOTHING])
-        return self._serves[key]
+            found = None if None in needs else tuple([n for n in needs if n and n != NOTHING])
+            self._serves[mine, other] = found
+            return found
 
     def _needs(self, element: Element, belief: Belief) -> Needs | None:
         """What one of ``belief`` needs of their clocks to stand for an element; None if none of them can."""

@@ -12,6 +12,7 @@ the bound stays a bound.
 from __future__ import annotations
 
 import heapq
+from collections.abc import Iterator
 from typing import NamedTuple, Protocol
 
 from sequencer.planner.belief import LampType
@@ -143,32 +144,38 @@ class OwnDistance:
     def _least_times(self, came: dict[int, list[tuple[int, _Move]]]) -> None:
         """By belief and the kind of break that led to it: least time from that break's opening to the end."""
         rest = self._rest
-        kinds_into = {number: sorted({move.kind for _, move in moves}) for number, moves in came.items()}
-        heap: list[tuple[int, int, int]] = []
-
-        def reach(number: int, move: _Move, time: int) -> None:
-            """From a belief by a move after which ``time`` is left, whatever led to it."""
-            for kind in kinds_into.get(number, ()):
-                made = self._kinds[kind]
-                if (number, kind) not in rest and cycle - made.last_ns <= move.on_most_ns:
-                    heapq.heappush(heap, (time + max(cycle, made.first_ns + move.on_ns), number, kind))
-
-        cycle = self._cycle_ns
-        for number, kinds in kinds_into.items():
-            wait = self._wait(number)
-            if wait is not None:
-                for kind in kinds:
-                    heapq.heappush(heap, (max(cycle, self._kinds[kind].first_ns + wait), number, kind))
-            for move in self._moves[number]:
-                if (move.belief, move.kind) in rest:
-                    reach(number, move, rest[move.belief, move.kind])
+        into = {number: sorted({move.kind for _, move in moves}) for number, moves in came.items()}
+        heap = [entry for number in into for entry in self._known_ways(number, into)]
+        heapq.heapify(heap)
         while heap:
             time, number, kind = heapq.heappop(heap)
             if (number, kind) not in rest:
                 rest[number, kind] = time
                 for before, move in came.get(number, ()):
                     if move.kind == kind:
-                        reach(before, move, time)
+                        for entry in self._led(before, move, time, into):
+                            heapq.heappush(heap, entry)
+
+    def _known_ways(self, number: int, into: dict[int, list[int]]) -> Iterator[tuple[int, int, int]]:
+        """From a belief to the end at once, or to where the rest is known; after each kind that leads to it."""
+        wait = self._wait(number)
+        if wait is not None:
+            for kind in into[number]:
+                yield max(self._cycle_ns, self._kinds[kind].first_ns + wait), number, kind
+        for move in self._moves[number]:
+            rest = self._rest.get((move.belief, move.kind))
+            if rest is not None:
+                yield from self._led(number, move, rest, into)
+
+    def _led(
+        self, number: int, move: _Move, rest: int, into: dict[int, list[int]]
+    ) -> Iterator[tuple[int, int, int]]:
+        """From a belief by a move, ``rest`` before the end; after each kind that led to it and leaves time for it."""
+        cycle = self._cycle_ns
+        for kind in into.get(number, ()):
+            led = self._kinds[kind]
+            if (number, kind) not in self._rest and cycle - led.last_ns <= move.on_most_ns:
+                yield rest + max(cycle, led.first_ns + move.on_ns), number, kind
 
 
 def _useful(kinds: list[BreakKind], cycle_ns: int) -> list[BreakKind]:

@@ -16,10 +16,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
-from sequencer.planner.belief import NEW, LampType
+from sequencer.planner.belief import LampType
 from sequencer.planner.zone import CLOSED, OPENED, START, Zone
-
-_FROM_THIS = (NEW,)
 
 
 class Moment(NamedTuple):
@@ -41,12 +39,10 @@ class Made:
     def is_new(
         self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], this: tuple[int, int, int, int]
     ) -> bool:
-        """Whether a node that counts from no older closing is more than one made before; else it is.
+        """Whether a node that counts from no older closing is more than one made before.
 
         ``this``: its opening, its closing (ns, earliest), how long its break may be, the breaks before it.
         """
-        if any([points and points != _FROM_THIS for points in refs]):
-            return True
         opened, closed, most, breaks = this
         opened = max(opened, closed + self._enough)
         longest = max(-most, self._enough)
@@ -66,20 +62,23 @@ class Admitted:
         self._types = types
         self._enough = contact_ns - cycle_ns  # from the latest closing: an opening before is past its cycle
         self._nodes: list[Moment] = []
-        self._having: list[dict[int, int]] = [{} for _ in types]  # by type and belief: who has it
-        self._serving: list[dict[int, int]] = [{} for _ in types]  # by type and belief: whose serves for it
+        # By type and belief: the nodes that have it, those whose belief serves for it, and what it serves for.
+        self._having: list[dict[int, int]] = [{} for _ in types]
+        self._serving: list[dict[int, int]] = [{} for _ in types]
+        self._served: list[dict[int, list[int]]] = [{} for _ in types]
 
     def add(self, node: Moment) -> None:
         """Take a node in."""
         bit = 1 << len(self._nodes)
         self._nodes.append(node)
-        for lamp, belief, having, serving in zip(
-            self._types, node.beliefs, self._having, self._serving, strict=True
-        ):
+        for i, belief in enumerate(node.beliefs):
+            having, serving = self._having[i], self._serving[i]
+            if belief not in having:
+                serves = self._types[i].serves
+                self._served[i][belief] = [other for other in serving if serves(belief, other) is not None]
             having[belief] = having.get(belief, 0) | bit
-            for other in serving:
-                if lamp.serves(belief, other) is not None:
-                    serving[other] |= bit
+            for other in self._served[i][belief]:
+                serving[other] |= bit
 
     def covered(self, node: Moment) -> bool:
         """Whether an admitted node serves for this one, with no more breaks."""
@@ -102,11 +101,11 @@ class Admitted:
         for i, belief in enumerate(beliefs):
             serving = self._serving[i].get(belief)
             if serving is None:
-                serves = self._types[i].serves
                 serving = 0
                 for other, nodes in self._having[i].items():
-                    if serves(other, belief) is not None:
+                    if self._types[i].serves(other, belief) is not None:
                         serving |= nodes
+                        self._served[i][other].append(belief)
                 self._serving[i][belief] = serving
             left &= serving
         while left:

@@ -5,8 +5,8 @@ breaks that those beliefs still count from. Its promise is the longest, over the
 of that type's latest break plus what the type alone still needs (:mod:`~sequencer.planner.bound`).
 
 Children are made cheaply (beliefs from memoised steps, times only from below) and get their zone when they
-are popped, which most never are. A node is covered, and dropped, when one with the same beliefs has been
-admitted whose zone contains its own.
+are popped, which many never are. A node is dropped when one has been admitted that serves for it
+(:mod:`~sequencer.planner.covering`).
 """
 
 from __future__ import annotations
@@ -14,17 +14,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
-from sequencer.automaton.guards import Effect
 from sequencer.planner.belief import NEW, LampType
 from sequencer.planner.bound import UNREACHABLE, Distance, Way
-from sequencer.planner.breaks import IGNORED, break_kinds
+from sequencer.planner.breaks import break_kinds
+from sequencer.planner.courses import Course, Courses
 from sequencer.planner.covering import Admitted, Made, Moment
 from sequencer.planner.pairs import PairBound
 from sequencer.planner.search import Promise
 from sequencer.planner.zone import AT_REST, CLOSED, FREE, OLDER, OPENED, START, Zone, advance, without
-from sequencer.units import FOREVER_NS
-
-_PLAIN = ((), (CLOSED,))
 
 
 class Limits(NamedTuple):
@@ -46,32 +43,6 @@ class Bind(NamedTuple):
     closing: bool
     at_least: bool
     length_ns: int
-
-
-class _Course(NamedTuple):
-    """How some of the types go on over the next break, one entry a type, and when it may open.
-
-    ``after`` and ``before`` hold (point, ns): it opens at least, at most so long after that point.
-    """
-
-    beliefs: tuple[int, ...] = ()
-    refs: tuple[tuple[int, ...], ...] = ()
-    ways: tuple[tuple[Way, ...], ...] = ()
-    breaks: int = 0
-    after: tuple[tuple[int, int], ...] = ()
-    before: tuple[tuple[int, int], ...] = ()
-
-
-_NO_COURSE = [_Course()]
-
-
-def _agree(zone: Zone, after: Sequence[tuple[int, int]], before: Sequence[tuple[int, int]]) -> bool:
-    """Whether an opening can come after all of ``after`` and still before all of ``before``."""
-    for p, most in before:
-        for q, least in after:
-            if least + zone[q][p] > most:
-                return False
-    return True
 
 
 class JointNode:
@@ -140,13 +111,7 @@ class JointProblem:
         self.haste = haste
         self.admitted = Admitted(self.types, limits.cycle_ns, limits.contact_ns)
         self._always = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
-        numbers: dict[object, int] = {}
-        self._prefixes = [
-            tuple([numbers.setdefault(kind.effects[: n + 1], len(numbers)) for n in range(len(types))])
-            for kind in self.kinds
-        ]
-        self._plain_courses: dict[object, list[_Course]] = {}
-        self._known_options: dict[object, list[_Course]] = {}
+        self._courses = Courses(self.types, self.own, self.kinds, self._always)
         self._made = Made(limits.cycle_ns, limits.contact_ns)
 
     def roots(self) -> Iterable[JointNode]:
@@ -156,12 +121,12 @@ class JointProblem:
         root.admitted = True
         root.finished = all(t.finish(b) == () for t, b in zip(self.types, self.start, strict=True))
         if root.finished or all(own.ways(b) for own, b in zip(self.own, self.start, strict=True)):
-            before: Zone = (
-                (0, FREE, FREE),
-                (-self.limits.cycle_ns, 0, FREE),
-                (-self.limits.contact_ns, FREE, 0),
-            )
-            self.admitted.add(Moment(root.beliefs, root.refs, before, 0))
+            opened, closed = (
+                -self.limits.cycle_ns,
+                -self.limits.contact_ns,
+            )  # just late enough to bind nothing
+            zone: Zone = ((0, FREE, FREE), (opened, 0, FREE), (closed, FREE, 0))
+            self.admitted.add(Moment(root.beliefs, root.refs, zone, 0))
             yield root
 
     def admit(self, node: JointNode) -> JointNode | None:
@@ -192,107 +157,31 @@ class JointProblem:
             done = JointNode(node, (end, node.breaks, node.dark), node.beliefs, node.breaks, node.dark)
             done.finished = True
             yield done
-        zone = node.zone
-        plain = len(zone) == OLDER and all([points in _PLAIN for points in node.refs])
-        courses: dict[int, list[_Course]] = {}
-        open_: dict[
-            object, tuple[_Course, int, int]
-        ] = {}  # as of the last kind: the breaks of a course so far
-        for kind, prefixes in zip(self.kinds, self._prefixes, strict=True):
-            wider: dict[object, tuple[_Course, int, int]] = {}
-            for course in self._courses(node, kind.effects, prefixes, courses, plain=plain):
-                if _agree(zone, self._always, course.before):
-                    key = (course.beliefs, course.refs, course.after, course.before)
-                    _, least, most = open_.get(key, (course, kind.first_ns, kind.first_ns))
-                    if most == kind.first_ns:
-                        open_.pop(key, None)
-                    else:
-                        least = kind.first_ns
-                    wider[key] = (course, least, kind.last_ns)
+        # The breaks of a course so far (least, most), up to the last kind.
+        open_: dict[tuple[int, ...], tuple[Course, int, int]] = {}
+        for kind, courses in self._courses.over(node.beliefs, node.refs, node.zone):
+            wider: dict[tuple[int, ...], tuple[Course, int, int]] = {}
+            for course in courses:
+                key = course.numbers
+                least = kind.first_ns
+                if key in open_ and open_[key][2] == least:
+                    least = open_.pop(key)[1]
+                wider[key] = (course, least, kind.last_ns)
             yield from self._children(node, open_.values())
             open_ = wider
         yield from self._children(node, open_.values())
 
-    def _courses(
-        self,
-        node: JointNode,
-        effects: tuple[tuple[Effect, ...], ...],
-        prefixes: tuple[int, ...],
-        memory: dict[int, list[_Course]],
-        *,
-        plain: bool,
-    ) -> list[_Course]:
-        """All courses of the first types over a break with these effects on them, which ``prefixes`` number.
-
-        Where every type counts from the latest closing or from long ago (``plain``), they do not hang on
-        the zone, and those of fewer than all types are remembered for the whole search.
-        """
-        n = len(effects)
-        if n == 0:
-            return _NO_COURSE
-        number = prefixes[n - 1]
-        found = memory.get(number)
-        if found is not None:
-            return found
-        key = None
-        if plain and n < len(self.types):
-            key = (number, node.beliefs[:n], node.refs[:n])
-            found = self._plain_courses.get(key)
-        if found is None:
-            zone = node.zone
-            so_far = self._courses(node, effects[:-1], prefixes, memory, plain=plain)
-            found = [
-                _Course(
-                    course.beliefs + own.beliefs,
-                    course.refs + own.refs,
-                    course.ways + own.ways,
-                    course.breaks if course.breaks > own.breaks else own.breaks,
-                    course.after + own.after,
-                    course.before + own.before,
-                )
-                for own in self._options(node, n - 1, effects[-1])
-                if not own.before or _agree(zone, own.after, own.before)
-                for course in so_far
-                if (not own.before or _agree(zone, course.after, own.before))
-                and (not course.before or _agree(zone, own.after, course.before))
-            ]
-            if key is not None:
-                self._plain_courses[key] = found
-        memory[number] = found
-        return found
-
-    def _options(self, node: JointNode, i: int, effects: tuple[Effect, ...]) -> list[_Course]:
-        """How type ``i`` by itself can go on over a break with these effects, whatever the zone."""
-        belief, points = node.beliefs[i], node.refs[i]
-        key = (i, belief, points, effects)
-        found = self._known_options.get(key)
-        if found is not None:
-            return found
-        own = self.own[i]
-        found = self._known_options[key] = []
-        if effects == IGNORED:
-            found.append(_Course((belief,), (points,), (own.ways(belief),), own.breaks(belief)))
-            return found
-        for move in self.types[i].moves(belief, effects):
-            ways = own.ways(move.belief)
-            if ways:
-                after = tuple(zip(points, move.least_ns, strict=True))
-                before = tuple([b for b in zip(points, move.most_ns, strict=True) if b[1] < FOREVER_NS])
-                refs = tuple([NEW if age < 0 else points[age] for age in move.left])
-                found.append(
-                    _Course((move.belief,), (refs,), (ways,), own.breaks(move.belief), after, before)
-                )
-        return found
-
-    def _children(self, node: JointNode, ways_on: Iterable[tuple[_Course, int, int]]) -> Iterator[JointNode]:
+    def _children(self, node: JointNode, ways_on: Iterable[tuple[Course, int, int]]) -> Iterator[JointNode]:
         """The nodes after breaks of these lengths (least, most), less those that are nothing new."""
         zone = node.zone
         for course, least, most in ways_on:
             after = course.after + self._always
             opened = max([needs + zone[p][START] for p, needs in after])
             closed = opened + least
-            if not self._made.is_new(course.beliefs, course.refs, (opened, closed, most, node.breaks)):
-                continue
+            if course.fresh and not self._made.is_new(
+                course.beliefs, course.refs, (opened, closed, most, node.breaks)
+            ):
+                continue  # those that count from older closings are left to admit
             at = [closed if not ps or ps[0] == NEW else zone[ps[0]][START] for ps in course.refs]
             total = self._total(course.ways, at, opened, closed)
             dark = node.dark + least
