@@ -9,7 +9,7 @@ from operator import attrgetter
 from typing import NamedTuple
 
 from sequencer.almanac.due import Stretch, stretches_on
-from sequencer.almanac.shows import DAY, REACH_BACK, REACH_ON, Calendar, Missed, Show, shows_of
+from sequencer.almanac.shows import DAY, REACH_BACK, Calendar, Missed, Show, shows_of
 
 
 class Row(NamedTuple):
@@ -41,8 +41,8 @@ def listing(calendar: Calendar, now: datetime, days: int) -> tuple[Row, ...]:
     first, last = today - REACH_BACK * DAY, today + (days - 1) * DAY
     rows: list[Row] = []
     for circuit in calendar.circuits:
-        # A show's times reach beyond its date; so must the days of which it is known what is due.
-        found = stretches_on(calendar, circuit, first - REACH_ON * DAY, last + REACH_BACK * DAY)
+        # A show's hours reach beyond its date; so must the days of which it is known what is due.
+        found = stretches_on(calendar, circuit, first, last + REACH_BACK * DAY)
         for day in (first + n * DAY for n in range((last - first).days + 1)):
             for show in shows_of(calendar, circuit, day):
                 if isinstance(show, Missed):

@@ -10,7 +10,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from sequencer.almanac import LOOK_AHEAD, Calendar, due, next_change
+from sequencer.almanac import LOOK_AHEAD, Calendar, due, listing, next_change
+from sequencer.almanac.shows import calendar as almanac_calendar
+from sequencer.almanac.sun import Place
 from sequencer.sitefile.calendar import Slot
 from tests.almanac.calendars import local, made, other, slot, utc
 
@@ -138,6 +140,44 @@ def test_far_ahead_there_is_no_next_change() -> None:
     assert next_change(calendar, begins - LOOK_AHEAD) == begins
     assert next_change(made(), begins) is None
     assert next_change(calendar, local("2026-06-30 23:00")) is None
+
+
+def test_a_show_may_begin_on_the_evening_before_its_day() -> None:
+    """Saturday's, eight hours before Saturday's sunrise."""
+    calendar = made(slot("sunrise-08:00", "sunrise", dates=["2026-06-20"]))
+    found = due(calendar, local("2026-06-19 22:00"))["pool"]
+    assert found is not None
+    assert found.show.date == date(2026, 6, 20)
+    assert found.since < local("2026-06-19 21:10")
+    assert next_change(calendar, found.since - LOOK_AHEAD) == found.since
+
+
+def test_a_show_may_go_on_into_the_second_night_after_its_day() -> None:
+    """Where the sun's noon is at 16:00 and, in January far north, it rises after 14:00."""
+    long = ("sunset", "sunrise+11:30")
+    calendar = almanac_calendar(
+        Place(65.0, 0.0, ZoneInfo("Etc/GMT-4")),
+        ["pool"],
+        [
+            slot(*long, "first", dates=["2026-01-05"], priority=1),
+            slot(*long, "second", dates=["2026-01-06"]),
+            slot("01:00", "01:10", "third", dates=["2026-01-08"], priority=1),
+        ],
+    )
+    now = local("2026-01-08 00:30", "Etc/GMT-4")
+    found = due(calendar, now)["pool"]
+    assert found is not None
+    assert (found.show.scene, found.show.date) == ("second", date(2026, 1, 6))
+    assert local("2026-01-08 01:10", "Etc/GMT-4") < found.show.ends
+    before = due(calendar, found.since - MINUTE)["pool"]
+    assert before is not None
+    assert (before.show.scene, before.until) == ("first", found.since)
+    assert found.until == local("2026-01-08 01:00", "Etc/GMT-4")
+    second, third = listing(calendar, now, 1)
+    assert [(row.scene, row.date.day, len(row.due)) for row in (second, third)] == [
+        ("second", 6, 2),
+        ("third", 8, 1),
+    ]
 
 
 # --- The oracle: a show begins at the first minute at which the wall's clock is at its start or past it, and

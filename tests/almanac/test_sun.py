@@ -21,6 +21,8 @@ from sequencer.almanac.sun import Place, sun_on
 from sequencer.sitefile.calendar import SUN_FAILS_BEYOND
 
 WITHIN_S = 90
+CLOSE_S = 10
+"""What is reached, and told in docs/calendar.md as "within seconds"."""
 
 # latitude, longitude, date, hours from UTC, sunrise, sunset
 TABLE = [
@@ -68,11 +70,11 @@ def test_the_table(latitude: float, longitude: float, day: str, hours: int, rise
     assert found.sunset is not None
     for ours, table in ((found.sunrise, rise), (found.sunset, fall)):
         theirs = datetime.fromisoformat(f"{day}T{table}00").replace(tzinfo=where.zone)
-        assert abs((ours - theirs).total_seconds()) < WITHIN_S
+        assert abs((ours - theirs).total_seconds()) < CLOSE_S
     asked = by_ephem(latitude, longitude, found.sunrise + (found.sunset - found.sunrise) / 2)
     assert asked is not None
-    assert abs((found.sunrise - asked[0]).total_seconds()) < WITHIN_S
-    assert abs((found.sunset - asked[1]).total_seconds()) < WITHIN_S
+    assert abs((found.sunrise - asked[0]).total_seconds()) < CLOSE_S
+    assert abs((found.sunset - asked[1]).total_seconds()) < CLOSE_S
 
 
 @pytest.mark.parametrize(("latitude", "longitude", "day", "up"), POLAR)
@@ -130,6 +132,7 @@ ODD = [
     ("Pacific/Kiritimati", 1.9, -157.4),
     ("Pacific/Auckland", -36.9, 174.8),
     ("Pacific/Pago_Pago", -14.3, -170.7),
+    ("America/Adak", 52.9, 173.2),
     ("Asia/Urumqi", 43.8, 87.6),
     ("Atlantic/Reykjavik", 64.1466, -21.9426),
     ("America/Nome", 64.5, -165.4),
