@@ -1,5 +1,6 @@
 """A site file: what hangs on one pad. Read in this order: :mod:`.tables`, :mod:`.pad`; then what only the
-daemon needs, and only then imported: :mod:`.serve`, :mod:`.calendar`, :mod:`.standing`."""
+daemon needs, and only then imported: :mod:`.serve`, :mod:`.calendar`, :mod:`.standing`; and what feeds the lamps,
+where the site says so: :mod:`.supply`."""
 
 from sequencer.sitefile.pad import MAX_TYPES, Pad, load_site
 from sequencer.sitefile.tables import (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import chain
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -26,6 +26,7 @@ from sequencer.tomlfile import Loc, Table, TomlFile, did_you_mean, misfits, plac
 
 if TYPE_CHECKING:
     from sequencer.sitefile.standing import Standing
+    from sequencer.sitefile.supply import Supply
 
 MAX_TYPES = 50
 """Most datasheets one site may name."""
@@ -45,6 +46,8 @@ class Pad:
     datasheets: Mapping[str, Datasheet]
     standing: Standing | None = None
     """The daemon's orders, where they were asked for."""
+    supply: Mapping[str, Supply] = field(default_factory=dict)
+    """By circuit, where the site says what feeds it."""
 
     def circuit(self, name: str) -> Circuit:
         """The circuit of that name; raises :class:`InputError` with the nearest known name."""
@@ -106,6 +109,12 @@ def load_site(path: str | Path, *, standing: bool = False) -> Pad:
 
         orders, more = standing_orders(pad, file)
         pad, problems = replace(pad, standing=orders), [*problems, *more]
+    if "supply" in file.data:
+        from sequencer.sitefile.supply import supplies, with_starts  # noqa: PLC0415 - many sites have none
+
+        supply, more = supplies(pad, file)
+        pad = replace(pad, supply=supply, circuits=with_starts(pad.circuits, supply))
+        problems = [*problems, *more]
     if problems:
         raise InputError(problems)
     return pad

@@ -227,6 +227,8 @@ class Site(Table):
     outputs: Any = None
     slot: Any = None
     exception: Any = None
+    # Read by sitefile.supply where there is one.
+    supply: Any = None
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
