@@ -138,9 +138,9 @@ def latest_in(connection: sqlite3.Connection) -> list[Entry]:
     return [entry for entry in entries if entry is not None]
 
 
-def newest_first(connection: sqlite3.Connection) -> Iterator[Entry]:
-    """All sound entries, the last one first."""
-    for row in connection.execute("SELECT * FROM entry ORDER BY id DESC"):
+def newest_first(connection: sqlite3.Connection, but: str = "") -> Iterator[Entry]:
+    """All sound entries, the last one first; ``but`` those of one kind, which are not even read."""
+    for row in connection.execute("SELECT * FROM entry WHERE kind <> ? ORDER BY id DESC", (but,)):
         if (entry := entry_from(row)) is not None:
             yield entry
 

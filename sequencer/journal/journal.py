@@ -287,7 +287,10 @@ class Journal:
         return found.rowcount > 0
 
     def _read_back(self) -> list[Entry]:
-        return recent(newest_first(self._connection), self._now_unix()) if self._connection else []
+        """The last week, without the logs of its edges, which are most of it and carry nothing over."""
+        if self._connection is None:
+            return []
+        return recent(newest_first(self._connection, but="edges"), self._now_unix())
 
     def _totals(self) -> Counter[str]:
         totals = self._written.copy()
