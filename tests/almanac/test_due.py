@@ -11,6 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from sequencer.almanac import LOOK_AHEAD, Calendar, due, listing, next_change
+from sequencer.almanac.due import stretches_on
 from sequencer.almanac.shows import calendar as almanac_calendar
 from sequencer.almanac.sun import Place
 from sequencer.sitefile.calendar import Slot
@@ -150,6 +151,8 @@ def test_a_show_may_begin_on_the_evening_before_its_day() -> None:
     assert found.show.date == date(2026, 6, 20)
     assert found.since < local("2026-06-19 21:10")
     assert next_change(calendar, found.since - LOOK_AHEAD) == found.since
+    (stretch,) = stretches_on(calendar, "pool", date(2026, 6, 19), date(2026, 6, 19))
+    assert stretch.show == found.show
 
 
 def test_a_show_may_go_on_into_the_second_night_after_its_day() -> None:
@@ -178,6 +181,8 @@ def test_a_show_may_go_on_into_the_second_night_after_its_day() -> None:
         ("second", 6, 2),
         ("third", 8, 1),
     ]
+    (alone,) = listing(calendar, local("2026-01-06 12:00", "Etc/GMT-4"), 1)[1:]
+    assert (alone.scene, len(alone.due)) == ("second", 2)
 
 
 # --- The oracle: a show begins at the first minute at which the wall's clock is at its start or past it, and
