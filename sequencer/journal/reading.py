@@ -38,7 +38,8 @@ def read_journal(path: Path, last: int, circuit: str | None = None) -> Read | No
     except UnfitError as error:
         raise InputError(f"{path}: {error}") from error
     except FAILURES as error:
-        if why := why_unfit(error):
+        refused = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_READONLY
+        if (why := why_unfit(error)) and not refused:
             words = f"it is damaged ({why}): the daemon sets it aside when it comes upon that, or starts"
             raise InputError(f"{path}: {words}") from error
         raise InputError(

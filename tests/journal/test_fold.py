@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.core.carried import Carried, CarriedWish
 from sequencer.journal.entries import Entry
 from sequencer.journal.fold import HOUR_S, WEEK_S, fold, recent, slot_of
+from tests.journal.conftest import Clocks, Desk
 
 HAND = ("wish", {"wish": "hand", "scene": "teal"})
 ASKED = ("wish", {"wish": "asked", "scene": "moss"})
@@ -175,3 +178,35 @@ def test_time_that_passes_makes_everything_older_by_as_much(entries: list[Entry]
         for wish in after[name].wishes:
             [same] = [was for was in carried.wishes if was.kind == wish.kind]
             assert wish.age_s - same.age_s == pytest.approx(more_s, abs=1e-3)
+
+
+moves = st.lists(
+    st.tuples(
+        details, st.sampled_from(["lap", "terrace"]), st.floats(0, 4e5), st.sampled_from([0, 0, 0, -1e9, 1e9])
+    ),
+    max_size=25,
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(moves)
+def test_the_file_gives_what_all_entries_would(moves: list[tuple[Case, str, float, float]]) -> None:
+    """Through real files, starts of the daemon and a wall clock that jumps by decades."""
+    with tempfile.TemporaryDirectory() as name:
+        desk = Desk(Path(name) / "journal.sqlite3", Clocks())
+        journal = desk.open()
+        for (kind, detail), circuit, passed_s, jump_s in moves:
+            desk.clocks.go(passed_s)
+            desk.clocks.unix_s += jump_s
+            if kind == "start":
+                journal.close()
+                desk.clocks.at_s = 0.0
+                journal = desk.open()
+            journal.write(kind, circuit, detail)
+        carried = journal.carried()
+        totals = {circuit: journal.cycles_total(circuit) for circuit in carried}
+        assert (journal.trouble, journal.notes) == ("", [])
+        journal.close()
+        entries = desk.entries()
+        assert len(entries) == len(moves)
+        assert carried == fold(entries, desk.clocks.unix_s, totals)

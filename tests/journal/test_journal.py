@@ -303,6 +303,29 @@ def test_reading_refuses_what_is_no_journal(desk: Desk) -> None:
     assert os.listdir(desk.path.parent) == [desk.path.name]  # noqa: PTH208 - reading makes no files
 
 
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can become another user")
+@pytest.mark.parametrize("running", [True, False])
+def test_reading_as_another_user(running: bool, desk: Desk) -> None:
+    """While the daemon runs; afterwards SQLite would have to make files of its own in a folder of the daemon's."""
+    journal = desk.open()
+    journal.write("start")
+    if not running:
+        journal.close()
+    desk.path.parent.chmod(0o755)
+    child = os.fork()
+    if child == 0:
+        status = 1
+        try:
+            os.setuid(65534)
+            read = read_journal(desk.path, 10)
+            status = 0 if read is not None and len(read.entries) == 1 else 2
+        except InputError as error:
+            status = 3 if "try as the user whom the daemon runs as" in str(error) else 4
+        finally:
+            os._exit(status)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == (0 if running else 3)
+
+
 def test_reading_while_another_process_writes(
     desk: Desk, writer: Callable[..., subprocess.Popen[str]]
 ) -> None:
