@@ -107,7 +107,7 @@ class Line:
             raise
 
     def write(self, place: Place, on: bool) -> Sent:
-        """Function 05. Returns when the echo is back; raises HardwareError or OSError when it is not."""
+        """Function 05. Returns when the echo is back; raises HardwareError when it does not come."""
         sent = self._ask(lambda: self._client.write_coil(place.coil, on, device_id=place.unit))
         answer = sent.answer
         if answer.isError():
@@ -144,6 +144,8 @@ class Line:
                 answer = question()
             except ModbusIOException:
                 raise HardwareError(self._silent()) from None
+            except OSError as error:
+                raise HardwareError(f"the adapter is lost or stuck ({_said(error)})") from error
             answered = time.monotonic()
             time.sleep(silence_s(self._baud))
         return Sent(answer, asked - begun, answered - asked)
