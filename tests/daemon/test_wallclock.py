@@ -106,3 +106,10 @@ def test_steps_that_are_looked_at_often_are_each_found_once(tmp_path: Path) -> N
         board.wall += jump
         found.append(board.clock.look().step_s)
     assert found == pytest.approx([0, 0, 3600, 0, -5, 0, 0])
+
+
+def test_a_flag_that_cannot_be_looked_at_is_none(tmp_path: Path) -> None:
+    board = Board(tmp_path)
+    board.wall = NOW
+    board.clock._flag = tmp_path / ("x" * 300)  # longer than any file's name: OSError
+    assert board.clock.look().trusted is False
