@@ -107,7 +107,11 @@ def test_what_must_be_left_alone(key: str) -> None:
 def test_the_player_may_have_the_priority_that_it_asks_for() -> None:
     assert settings()["LimitRTPRIO"] == [str(PRIORITY)]
     assert settings()["LimitMEMLOCK"] == ["infinity"]
-    assert "sched_setscheduler" in settings()["SystemCallFilter"][-1].split()
+
+
+def test_calls_that_the_program_makes_are_allowed_again() -> None:
+    """Both are in @resources, which is shut: SCHED_FIFO of the player, nice(2) of the child that plans."""
+    assert set(settings()["SystemCallFilter"][-1].split()) == {"sched_setscheduler", "setpriority"}
 
 
 def test_stopping_leaves_the_player_its_time() -> None:
