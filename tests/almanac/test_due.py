@@ -248,7 +248,7 @@ def walked(
         yield at, held[-1][1] if held else None
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(night=st.sampled_from(NIGHT_LIST), written=st.lists(slots(), min_size=1, max_size=3))
 @example(night=NIGHT_LIST[1], written=[slot("00:30", "01:30"), slot("01:30", "02:30")])
 @example(night=NIGHT_LIST[0], written=[slot("02:00", "02:30"), slot("00:00", "02:15")])

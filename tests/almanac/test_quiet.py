@@ -78,7 +78,7 @@ times = st.builds(time, st.integers(0, 23), st.sampled_from([0, 15, 30]))
 spans = st.tuples(times, times).filter(lambda pair: pair[0] != pair[1]).map(lambda pair: Span(*pair))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     written=st.lists(spans, min_size=1, max_size=3),
     start=st.sampled_from(["2026-03-07 12:00", "2026-10-31 12:00", "2026-06-12 12:00"]),
