@@ -105,7 +105,7 @@ class Journal:
         """Why nothing can be written now, as a sentence; empty: all is written."""
         if not self._why:
             return ""
-        return f"the journal cannot be written ({self._why}): {len(self._back)} entries are kept in memory"
+        return f"the journal cannot be written ({self._why}); entries kept in memory: {len(self._back)}"
 
     def write(
         self, kind: str, circuit: str | None = None, detail: Mapping[str, object] | None = None
@@ -144,12 +144,9 @@ class Journal:
         except FAILURES as error:
             self.notes.append(f"the journal could not be read back whole: {error}")
             entries = []
-        known = {entry.id for entry in entries}
-        latest = [
-            entry for entry in self._latest.values() if entry.id not in known and entry not in self._back
-        ]
-        entries = sorted([*latest, *entries], key=lambda entry: entry.id)
-        return fold([*entries, *self._back], self._now_unix(), self._totals())
+        known = {entry.id: entry for entry in (*self._latest.values(), *entries)}
+        written = [known[number] for number in sorted(known)]
+        return fold([*written, *self._back], self._now_unix(), self._totals())
 
     def close(self) -> None:
         """Write what can be written, and let go of the file."""
@@ -234,12 +231,13 @@ class Journal:
         self._back.appendleft(Entry(*at, "note", None, {"text": note}))
 
     def _bring_over(self, connection: sqlite3.Connection) -> None:
-        """The daily sums and latest entries of a file that was set aside; once."""
-        with _transaction(connection):
-            for day in self._carry.days:
-                _put_day(connection, day)
-            for entry in self._carry.latest:
-                _put_entry(connection, entry)
+        """The daily sums and latest entries of another file, once; not into one that has its own."""
+        if connection.execute("SELECT count(*) FROM day").fetchone() == (0,):
+            with _transaction(connection):
+                for day in self._carry.days:
+                    _put_day(connection, day)
+                for entry in self._carry.latest:
+                    _put_entry(connection, entry)
         self._carry = Kept()
 
     def _insert(self, connection: sqlite3.Connection) -> None:

@@ -34,7 +34,7 @@ def test_kept_back_and_written_once_there_is_room(desk: Desk, full: Journal) -> 
     before = full.cycles_total("lap-pool")
     for _ in range(100):
         write_train(full, desk.clocks, 2)
-    assert full.trouble.startswith("the journal cannot be written (database or disk is full): ")
+    assert full.trouble.startswith("the journal cannot be written (database or disk is full); ")
     assert full.cycles_total("lap-pool") == before + 200
     assert full.carried()["lap-pool"].cycles_total == before + 200
     assert full.carried()["lap-pool"].scene == "evening"
@@ -66,7 +66,7 @@ def test_what_no_longer_fits_in_memory_is_still_counted(desk: Desk, full: Journa
     for _ in range(MOST_KEPT_BACK):
         write_train(full, desk.clocks, 2)
     full.write("intent", "terrace", {"scene": "evening"})
-    assert f": {MOST_KEPT_BACK} entries are kept in memory" in full.trouble
+    assert f"; entries kept in memory: {MOST_KEPT_BACK}" in full.trouble
     total = before + 2 * MOST_KEPT_BACK
     assert full.cycles_total("lap-pool") == total
     pages(full, 10_000)

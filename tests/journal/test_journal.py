@@ -250,6 +250,23 @@ def test_somebody_removes_the_file_meanwhile(desk: Desk) -> None:
     assert desk.open().carried()["lap-pool"].cycles_total == 6
 
 
+def test_somebody_puts_an_older_copy_in_its_place(desk: Desk) -> None:
+    """What that one counts is believed; nothing is counted twice."""
+    journal = desk.open()
+    write_train(journal, desk.clocks, 3)
+    journal.close()
+    copy = desk.path.read_bytes()
+    journal = desk.open()
+    write_train(journal, desk.clocks, 5)
+    desk.path.unlink()
+    desk.path.with_name(f"{desk.path.name}-wal").unlink()
+    desk.path.write_bytes(copy)
+    write_train(journal, desk.clocks, 10)
+    assert journal.trouble == ""
+    journal.close()
+    assert desk.open().cycles_total("lap-pool") == 13
+
+
 def test_a_locked_file_is_tried_again_later(desk: Desk) -> None:
     """By a program that should not be there."""
     journal = desk.open()
@@ -257,8 +274,7 @@ def test_a_locked_file_is_tried_again_later(desk: Desk) -> None:
         other.execute("BEGIN IMMEDIATE")
         write_train(journal, desk.clocks, 3)
         assert (
-            journal.trouble
-            == "the journal cannot be written (database is locked): 2 entries are kept in memory"
+            journal.trouble == "the journal cannot be written (database is locked); entries kept in memory: 2"
         )
         other.execute("COMMIT")
     desk.clocks.go(RETRY_S)
