@@ -9,6 +9,9 @@ from __future__ import annotations
 from typing import Literal, NamedTuple
 
 
+Outcome = Literal["held", "spoiled", "broken off", "failed"]
+
+
 class Started(NamedTuple):
     """The daemon has started. ``playing``: a player of an earlier one is still sending."""
 
@@ -166,7 +169,7 @@ class TrainEnded(NamedTuple):
     """
 
     at: float
-    outcome: Literal["held", "spoiled", "broken off", "failed"]
+    outcome: Outcome
     cycles: int
     why: str = ""
 

@@ -224,13 +224,13 @@ class Daemon:
                 ports.recorder.warn(circuit, text)
 
     def _move(self, circuit: str, action: HoldOpen | LetClose) -> None:
-        contacts = self._ports.contacts
+        contacts, opening = self._ports.contacts, isinstance(action, HoldOpen)
+        self._ports.recorder.held(circuit, int(opening))  # first: an opening must not go uncounted
         try:
-            if isinstance(action, HoldOpen):
+            if opening:
                 contacts.hold_open(circuit)
             else:
                 contacts.let_close(circuit)
-            self._ports.recorder.held(circuit, int(isinstance(action, HoldOpen)))
         except HardwareError as error:
             self.take(circuit, on.HoldFailed(self._ports.now(), str(error)))
 

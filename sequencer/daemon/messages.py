@@ -35,10 +35,10 @@ class PlanOver(NamedTuple):
 
 
 class PlayOver(NamedTuple):
-    """A player ended: how the train went, or why nothing is known of it."""
+    """A player ended: how the train went, or why nothing is known of it; None: it was an earlier daemon's."""
 
     circuit: str
-    result: PlayResult | str
+    result: PlayResult | str | None
 
 
 class Call(NamedTuple):

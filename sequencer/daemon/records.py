@@ -70,17 +70,18 @@ class Recorder:
 
     def train_ended(self, over: PlayOver, asked: Question | None, now: float) -> on.TrainEnded:
         """After the last edge: its log and outcome into the journal; what that is to the core."""
-        circuit = over.circuit
-        why = over.result if isinstance(over.result, str) else ""
-        result = self._kept(circuit) if isinstance(over.result, str) else over.result
-        outcome: Any = "failed"
-        if result is None:  # nobody knows how far it came: count all of it
-            cycles = self._begun.get(circuit, 0)
-        else:
-            self._edges(circuit, result)
-            cycles = openings(result)
-            if not why:
-                outcome, why = judged(result)
+        circuit, result = over.circuit, over.result
+        outcome: on.Outcome = "broken off"
+        why = "its daemon had died"
+        if isinstance(result, str):
+            outcome, why = "failed", result
+        log = result if isinstance(result, PlayResult) else self._kept(circuit)
+        if isinstance(result, PlayResult):
+            outcome, why = judged(result)
+        if log is not None:
+            self._edges(circuit, log)
+        # Where nobody knows how far it came, all of it is counted.
+        cycles = self._begun.get(circuit, 0) if log is None else openings(log)
         self._outcome(circuit, asked, outcome, cycles, why)
         return on.TrainEnded(now, outcome, cycles, why)
 
@@ -130,7 +131,7 @@ class Recorder:
         forget_kept(self._keeps[circuit])
 
 
-def judged(result: PlayResult) -> tuple[Any, str]:
+def judged(result: PlayResult) -> tuple[on.Outcome, str]:
     """How a train went, as the core wants to know it, and why it was not well.
 
     Stricter than a judgement by the proof: any edge further from its time than half the least slack spoils

@@ -15,7 +15,7 @@ from sequencer.core.actions import PlanTrain
 from sequencer.daemon.messages import Message, PlanOver, PlayOver
 from sequencer.daemon.planning import PlannedTrain, plan_apart
 from sequencer.errors import LampstepError
-from sequencer.player.kept import is_playing
+from sequencer.player.kept import is_playing, wait_until_played
 from sequencer.player.process import play
 from sequencer.player.realtime import WHEN_LIT
 from sequencer.train import Delays
@@ -114,15 +114,13 @@ class ProcessTrains:
         keep = self._lines[circuit].keep
         if not is_playing(keep):
             return False
-        _thread(lambda: self._post(_orphan_over(circuit, keep)), f"wait {circuit}")
+
+        def wait() -> None:
+            wait_until_played(keep)
+            self._post(PlayOver(circuit, None))
+
+        _thread(wait, f"wait {circuit}")
         return True
-
-
-def _orphan_over(circuit: str, keep: Path) -> PlayOver:
-    from sequencer.player.kept import wait_until_played  # noqa: PLC0415
-
-    wait_until_played(keep)
-    return PlayOver(circuit, "it was sent by a player whose daemon had died")
 
 
 def _thread(work: Callable[[], None], name: str) -> None:
