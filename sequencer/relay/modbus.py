@@ -343,23 +343,25 @@ def _client(port: Any, timeout_s: float) -> Any:
     By itself it would take the port for itself alone, open a lost one again in the middle of a train, and
     time its waits by a clock that can be set.
     """
-    from pymodbus import Log  # noqa: PLC0415
     from pymodbus.client import ModbusSerialClient  # noqa: PLC0415
 
-    logging.getLogger(Log.__module__).setLevel(logging.CRITICAL)  # what goes wrong is raised
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)  # what goes wrong is raised
 
     class Client(ModbusSerialClient):
         heard = b""
+        until = 0.0
 
         def connect(self) -> bool:
             return True
 
         def send(self, request: bytes, addr: tuple[Any, ...] | None = None) -> int:  # noqa: ARG002
             port.read(port.in_waiting)  # left over from a question that was given up
-            self.heard = b""
+            self.heard, self.until = b"", time.monotonic() + timeout_s
             return int(port.write(request))
 
         def recv(self, size: int | None) -> bytes:  # noqa: ARG002
+            if time.monotonic() >= self.until:  # a line that never falls silent
+                return b""
             data: bytes = port.read(1)
             data += port.read(port.in_waiting)
             self.heard += data
