@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from sequencer.clock import VirtualClock
 from sequencer.errors import HardwareError
 from sequencer.player.job import Job
 from sequencer.player.kept import read_kept
+from sequencer.player.loop import play_edges
 from sequencer.player.process import play
+from sequencer.relay.simulated import SimulatedRelay
 from sequencer.train import Delays, Pulse, Train
 from tests.player.test_child import LISTING, OURS, text
 from tests.relay.peers import LibmodbusBoard, RawBoard, Wire, coil_board, need_debian
@@ -46,6 +50,35 @@ def test_imports_the_standard_library_and_its_one_driver(
     ours = {name for name, root in roots.items() if root == "sequencer"}
     others = set(roots.values()) - sys.stdlib_module_names - {"sequencer", "__main__"}
     assert ours | others == OURS | {"sequencer.relay.modbus", "pymodbus", "serial"}
+
+
+class Waiting(SimulatedRelay):
+    """A relay on a line that is taken for a quarter of a second whenever it wants its turn."""
+
+    def set(self, closed: bool) -> None:
+        super().set(closed)
+        self.waited_s = 0.25
+
+
+def test_what_a_command_waits_for_its_turn_is_lateness() -> None:
+    clock = VirtualClock()
+    log = play_edges(TRAIN.edges(), DELAYS, Waiting(now=clock.now), clock)
+    assert [stamp.late_s for stamp in log.stamps] == pytest.approx([0.25] * 4)
+
+
+@pytest.mark.debian
+def test_two_players_share_a_line(tmp_path: Path) -> None:
+    """Each finishes: neither opening nor a turn takes the answer that the other waits for."""
+    need_debian()
+    train = Train((Pulse(0.03, 0.03),) * 20)
+    with Wire(tmp_path) as wire, closing(LibmodbusBoard(wire.theirs, UNIT)) as board:
+        relays = [
+            {**LINE, "port": str(wire.ours), "coil": coil, "line_delay_s": [0.0, 10.0]} for coil in (0, 1)
+        ]
+        with ThreadPoolExecutor() as both:
+            results = list(both.map(lambda relay: play(train, DELAYS, relay), relays))
+        assert [(result.log.outcome, len(result.log.stamps)) for result in results] == [("finished", 40)] * 2
+        assert (board.coil(0), board.coil(1)) == (False, False)
 
 
 @pytest.mark.debian
