@@ -37,6 +37,7 @@ COMMANDS = {
     "steady": "plain light and no trains, whatever the calendar says, until resume",
     "resume": "what was chosen, asked for or made steady counts no more: the calendar speaks again",
     "touch": "move a simulated input of a running daemon",
+    "supply": "volts at every lamp, and which tap and cable would do",
     "calendar": "what the calendar will do on the days ahead, and why",
     "journal": "what happened at the pad, and how worn its relays are; also while the daemon runs",
     "demo": "watch the Quarry Lane lido at dusk; needs no hardware and no files",
@@ -55,6 +56,9 @@ _USAGE = {
     "steady": "SITE [--circuit C] [--json]",
     "resume": "SITE [--circuit C] [--json]",
     "touch": "SITE INPUT=on|off ... [--circuit C] [--json]",
+    "supply": (
+        "SITE [--circuit C] [--tap V] [--conductor RUN=SIZE ...] [--add-lamp NODE=LIKE ...] [--svg FILE] [--json]"
+    ),
     "calendar": "SITE [--days N] [--on DATE] [--json]",
     "journal": "SITE [--last N] [--circuit C] [--vcd FILE] [--json]",
     "demo": "[--plain] [--seed K] [--speed X] [--json]",
@@ -64,7 +68,7 @@ _CAUTION = (
     "dark. Clear the water before a train is sent. Wiring is for licensed people, under your local code."
 )
 _WIDTH = 100
-_SENDS_NOTHING = frozenset({"check", "status", "tell", "calendar", "journal", "touch", "demo"})
+_SENDS_NOTHING = frozenset({"check", "status", "tell", "supply", "calendar", "journal", "touch", "demo"})
 _STATUS = "Exit status: 0 yes, 1 the honest answer is no, 2 bad input, 3 hardware failed, 130 broken off."
 
 
@@ -90,6 +94,10 @@ class Arguments(argparse.Namespace):
     last: int
     seen: tuple[tuple[str, str], ...]
     lamp: str | None
+    tap: float | None
+    conductors: tuple[tuple[str, str], ...]
+    more: tuple[tuple[str, str], ...]
+    svg: str | None
 
 
 class _Parser(argparse.ArgumentParser):
@@ -113,7 +121,10 @@ def parse(given: Sequence[str]) -> Arguments:
     if not word or word.startswith("-"):
         raise InputError("lampstep: the first word is a command: try lampstep demo, or see lampstep --help")
     if word not in COMMANDS:
-        raise InputError(f"lampstep: no command {_meant(word, COMMANDS)}")
+        meant = _meant(word, COMMANDS)
+        raise InputError(
+            f"lampstep: no command {meant}{'' if ': ' in meant else ': lampstep --help lists them'}"
+        )
     arguments, left = _parser(word).parse_known_args(rest, namespace=Arguments(command=word))
     problems = [*_left_over(word, left), *_doubled(arguments)]
     if word != "demo" and not arguments.site:
@@ -289,6 +300,23 @@ def _add_calendar(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--on", type=_date, metavar="DATE", help="from this day on; default now")
 
 
+def _add_supply(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--circuit", metavar="C", help="only this circuit; needed if there are several to change"
+    )
+    parser.add_argument("--tap", type=_volts, metavar="V", help="as if this tap were in use")
+    words = "as if this run (by the node it leads to) or lamp's cord were so thick: 12 is AWG, 2.5mm2 metric"
+    more = "as if one more lamp hung on this node, like one that is there"
+    for option, dest, of, metavar, told in (
+        ("--conductor", "conductors", "RUN=SIZE", "RUN=SIZE", words),
+        ("--add-lamp", "more", "NODE=LIKE", "NODE=LIKE", more),
+    ):
+        parser.add_argument(
+            option, dest=dest, action=_Collect, type=_pair(of), default=(), metavar=metavar, help=told
+        )
+    parser.add_argument("--svg", metavar="FILE", help="draw the tree, a new file")
+
+
 def _add_seed(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", type=_whole(0, 2**63 - 1), default=1, metavar="K", help="of all chance; default 1"
@@ -305,17 +333,34 @@ _ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "steady": _add_circuit,
     "resume": _add_circuit,
     "touch": _add_touch,
+    "supply": _add_supply,
     "calendar": _add_calendar,
     "journal": _add_journal,
     "demo": _add_demo,
 }
 
 
-def _lamp_scene(text: str) -> tuple[str, str]:
-    lamp, equals, scene = text.partition("=")
-    if not (lamp and equals and scene):
-        raise argparse.ArgumentTypeError(f'must be LAMP=SCENE, not "{text}"')
-    return lamp, scene
+def _pair(shape: str) -> Callable[[str], tuple[str, str]]:
+    def pair(text: str) -> tuple[str, str]:
+        name, equals, value = text.partition("=")
+        if not (name and equals and value):
+            raise argparse.ArgumentTypeError(f'must be {shape}, not "{text}"')
+        return name, value
+
+    return pair
+
+
+_lamp_scene = _pair("LAMP=SCENE")
+
+
+def _volts(text: str) -> float:
+    try:
+        volts = float(text)
+    except ValueError:
+        volts = math.nan
+    if not 0 < volts < 1000:
+        raise argparse.ArgumentTypeError(f'must be the volts of a tap, not "{text}"')
+    return volts
 
 
 def _whole(least: int, most: int) -> Callable[[str], int]:

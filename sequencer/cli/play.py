@@ -1,5 +1,7 @@
 """``lampstep play``: the train for a scene, sent through the site's relay, and what its edges really did.
 
+Where a daemon serves the site, the daemon is asked to send it.
+
 What is said before and while the train is sent goes to standard error; the judgement is the answer.
 """
 
@@ -16,6 +18,7 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.fields import lamp_fields, plan_fields
 from sequencer.cli.plan import NOTHING, refused
+from sequencer.cli.through import is_served, play_through, refuse_options
 from sequencer.errors import InputError, LampstepError
 from sequencer.planner import Judgement, Plan, Refusal, judge, plan
 from sequencer.player.job import PlayResult
@@ -66,7 +69,13 @@ def run(arguments: Arguments) -> Answer:
     :raises NotSent: the water is not clear.
     :raises HardwareError: the relay could not be opened, or the player died; it says where the relay stands.
     """
-    asked, line_delay_s = _over_its_line(ask(arguments))
+    asked = ask(arguments)
+    if is_served(asked):
+        refuse_options(asked, arguments.vcd)
+        if asked.hung.relay.driver != "simulated":
+            _clear_the_water(asked, sure=arguments.yes)
+        return play_through(asked, _say)
+    asked, line_delay_s = _over_its_line(asked)
     found = plan(asked.request)
     if isinstance(found, Refusal):
         return refused(asked, found)
@@ -106,7 +115,7 @@ def _send(asked: Asked, found: Plan, arguments: Arguments, line_delay_s: tuple[f
         if relay.driver == "simulated":
             _say(f"The relay of {asked.circuit} is simulated: nothing real is switched.")
         else:
-            _clear_the_water(asked, found, sure=arguments.yes)
+            _clear_the_water(asked, breaks_words(found.train), sure=arguments.yes)
         _say(f"Sending: {found.train.lead_in_s + found.train.total_s:.1f} s. Ctrl-C breaks it off.")
         spec = {**relay.model_dump(), "line_delay_s": line_delay_s}
         result = play(found.train, asked.request.delays, spec, found.tolerance_s, keep=keep)
@@ -156,12 +165,12 @@ def _new_file(name: str | None) -> Iterator[IO[str] | None]:
             raise
 
 
-def _clear_the_water(asked: Asked, found: Plan, *, sure: bool) -> None:
+def _clear_the_water(asked: Asked, how: str = "", *, sure: bool) -> None:
     """Say what is about to happen and, unless ``sure``, ask whether anyone is in the water."""
     if not sure and (sys.stdin is None or not sys.stdin.isatty()):
         words = "the relay is real, and there is no terminal to ask whether anyone is in the water"
         raise InputError(f"{asked.circuit}: {words}: see that the water is clear, then add --yes")
-    _say(f"{asked.circuit} is about to flash: {breaks_words(found.train)}.")
+    _say(f"{asked.circuit} is about to flash{': ' if how else ''}{how}.")
     _say("Flashing light can bring on a seizure: whoever may be prone to that looks away.")
     _say("Keep a light on that is not on this circuit, and follow your local code.")
     if asked.hung.relay.side == "primary":

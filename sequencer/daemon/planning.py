@@ -59,6 +59,9 @@ def plan_apart(site: Path, circuit: str, asked: PlanTrain, delays: Delays) -> Pl
             check=False,
             env={**_environment(), "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
         )
+        if done.returncode:
+            complaint = done.stderr.strip().rpartition("\n")[2]
+            return f"the planner failed ({complaint or f'exit status {done.returncode}'})"
         return _answer(json.loads(done.stdout))
     except subprocess.TimeoutExpired:
         return f"the planner did not answer within {LIMIT_S:.0f} s"
@@ -113,6 +116,8 @@ def _scene_name(sheet: Datasheet, code: int) -> str:
 
 if __name__ == "__main__":
     import os
+    from contextlib import suppress
 
-    os.nice(10)  # the player and the loop come first
+    with suppress(OSError):
+        os.nice(10)  # the player and the loop come first
     json.dump(answer(json.load(sys.stdin)), sys.stdout)

@@ -90,14 +90,20 @@ class Recorder:
         result = self._kept(circuit)
         if result is None and not begun:
             return 0
-        cycles = begun if result is None else openings(result)
-        if result is not None:
+        if result is None:
+            self.warn(
+                circuit, "the last train was cut short, and nobody knows where: all its cycles are counted"
+            )
+            cycles = begun
+        else:
             self._edges(circuit, result)
+            cycles = openings(result)
         self._outcome(circuit, None, "failed", cycles, "the daemon was not there when it ended")
         return cycles
 
     def orphan(self, circuit: str, begun: int) -> None:
         """A train of an earlier daemon is still being sent."""
+        self._log(f"{circuit}: a train of an earlier start is still being sent; it is waited for")
         self._begun[circuit] = begun
 
     def _kept(self, circuit: str) -> PlayResult | None:

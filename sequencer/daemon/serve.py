@@ -94,7 +94,7 @@ class _Pad:
         lines = {circuit.name: self._line(circuit, keeps[circuit.name]) for circuit in self.pad.circuits}
         readings = self._inputs()
         carried = journal.carried()
-        states = self._states(carried, recorder)
+        states = self._states(carried)
         for note in journal.notes:
             recorder.warn(None, note)
         contacts = RelayContacts({name: line.relay for name, line in lines.items()})
@@ -178,15 +178,11 @@ class _Pad:
 
         return indicate
 
-    def _states(self, carried: Mapping[str, Carried], recorder: Recorder) -> dict[str, CircuitState]:
+    def _states(self, carried: Mapping[str, Carried]) -> dict[str, CircuitState]:
         now = time.monotonic()
-        states = {}
-        for circuit, rules in self.rules.items():
-            old = carried.get(circuit, Carried())
-            if old.open_intent:
-                recorder.warn(circuit, "the last train was cut short: its lamps may show anything")
-            states[circuit] = first_state(rules, old, now)
-        return states
+        return {
+            name: first_state(rules, carried.get(name, Carried()), now) for name, rules in self.rules.items()
+        }
 
     def _timetable(self) -> Timetable:
         from sequencer.almanac import calendar_of  # noqa: PLC0415 - heavy, and the first edge needs it not
