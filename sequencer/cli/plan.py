@@ -6,6 +6,7 @@ from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.fields import plan_fields, refusal_fields
+from sequencer.cli.volts import volts_fields, volts_lines
 from sequencer.planner import Plan, Refusal, plan
 from sequencer.sitefile import Circuit
 from sequencer.tomlfile import quoted
@@ -26,7 +27,8 @@ def run(arguments: Arguments) -> Answer:
     found = plan(asked.request)
     if isinstance(found, Refusal):
         return refused(asked, found)
-    return Answer(YES, plan_fields(asked.circuit, asked.scene, found), _plan_text(asked, found))
+    fields = {**plan_fields(asked.circuit, asked.scene, found), **volts_fields(asked.request, found)}
+    return Answer(YES, fields, _plan_text(asked, found))
 
 
 def refused(asked: Asked, refusal: Refusal) -> Answer:
@@ -42,6 +44,7 @@ def _plan_text(asked: Asked, plan: Plan) -> str:
         head,
         *(["", *train_lines(train), ""] if train.pulses else [NOTHING]),
         *_proof_lines(asked, plan),
+        *volts_lines(asked.request, plan),
     ]
     lines += ["", _certainty(asked, plan)]
     if train.pulses:
@@ -92,6 +95,9 @@ def _refusal_text(asked: Asked, refusal: Refusal) -> str:
     if not refusal.proved:
         lines = [f"{head} that brings {asked.circuit} to {quoted(asked.scene)}; there may be one."]
     lines.append(f"Why: {refusal.reason}.")
+    if asked.request.short:
+        look = f"lampstep supply {asked.pad.path} --circuit {asked.circuit}"
+        return "\n".join([*lines, f"Next: {look} tells which tap or cable would do."])
     if refusal.nearest is None:
         look = f"lampstep check {asked.pad.path}"
         return "\n".join([*lines, f"Next: do what the reason asks for; {look} shows what else is doubtful."])

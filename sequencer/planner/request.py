@@ -12,18 +12,23 @@ from sequencer.train import Delays, Train
 if TYPE_CHECKING:
     from sequencer.datasheet import Datasheet
     from sequencer.sitefile import Pad
+    from sequencer.supply.received import Received
 
 Start = Literal["rest", "dark", "cut"]
 
 
 class LampRequest(NamedTuple):
-    """One lamp: which type it is, the code of the scene it is to end on, and that it rests on, if known."""
+    """One lamp: which type it is, the code of the scene it is to end on, and that it rests on, if known.
+
+    ``gets``: its volts, where the site says what feeds it; ``datasheet`` is then as it is certain at these.
+    """
 
     lamp: str
     stem: str
     datasheet: Datasheet
     wanted: int
     known: int | None = None
+    gets: Received | None = None
 
 
 class PlanRequest(NamedTuple):
@@ -31,6 +36,7 @@ class PlanRequest(NamedTuple):
 
     ``start``: at "rest" (lit and settled), in the "dark" (no supply for a certain power-down), or after a
     "cut" in the middle of anything. What is ``known`` of a lamp is what it rested on before the dark.
+    ``short``: lamps whose volts may not do, a line each; then there is no train.
     """
 
     lamps: tuple[LampRequest, ...]
@@ -39,6 +45,7 @@ class PlanRequest(NamedTuple):
     max_flashes_per_s: float = 3.0
     max_dark_s: float = 20.0
     start: Start = "rest"
+    short: tuple[str, ...] = ()
 
     @property
     def pad_s(self) -> float:
@@ -111,9 +118,10 @@ def request_for(
         for name in known
         if name not in names
     ]
+    gets, short = _volts(pad, circuit)
     lamps = []
     for lamp in hung.lamps:
-        sheet = pad.datasheets[lamp.stem]
+        sheet = gets[lamp.name].sheet if lamp.name in gets else pad.datasheets[lamp.stem]
         rests_on = None
         if lamp.name in known:
             found = sheet.scene_by_name(known[lamp.name])
@@ -125,10 +133,27 @@ def request_for(
                 )
             else:
                 rests_on = found.code
-        lamps.append(LampRequest(lamp.name, lamp.stem, sheet, wanted[lamp.name].code, rests_on))
+        code, volts = wanted[lamp.name].code, gets.get(lamp.name)
+        lamps.append(LampRequest(lamp.name, lamp.stem, sheet, code, rests_on, volts))
     if problems:
         raise InputError(problems)
     timing = pad.timing
     return PlanRequest(
-        tuple(lamps), hung.relay.delays, timing.margin_s, timing.max_flashes_per_s, timing.max_dark_s, start
+        tuple(lamps),
+        hung.relay.delays,
+        timing.margin_s,
+        timing.max_flashes_per_s,
+        timing.max_dark_s,
+        start,
+        short,
     )
+
+
+def _volts(pad: Pad, circuit: str) -> tuple[dict[str, Received], tuple[str, ...]]:
+    """What each lamp gets, and the lines of those that fall short; nothing where the site has no supply."""
+    if circuit not in pad.supply:
+        return {}, ()
+    from sequencer.supply.received import received  # noqa: PLC0415 - many sites have no supply
+
+    gets, short = received(pad, circuit)
+    return gets, tuple(short)
