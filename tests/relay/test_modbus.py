@@ -182,6 +182,15 @@ class Babbler:
             self._thread.join()
 
 
+def test_an_answer_to_a_question_that_was_given_up_is_not_taken_for_the_next(bench: Bench) -> None:
+    with open_(bench.spec) as relay:
+        assert relay._line is not None
+        os.write(bench.board._master, framed("11 85 04"))
+        select.select([relay._line._port], [], [])  # it is there
+        relay.set(False)
+        assert bench.coils == {COIL: True}
+
+
 @pytest.mark.parametrize(
     ("answer", "words"),
     [
@@ -293,7 +302,7 @@ def test_a_command_waits_for_its_turn_and_says_how_long(
         fcntl.flock(neighbour, fcntl.LOCK_UN)
 
     with open_(bench.spec) as relay:
-        fcntl.flock(neighbour, fcntl.LOCK_EX)
+        fcntl.flock(neighbour, fcntl.LOCK_SH)
         with monkeypatch.context() as patched:
             patched.setattr(time, "sleep", nap)
             begun = time.monotonic()
@@ -306,9 +315,11 @@ def test_a_command_waits_for_its_turn_and_says_how_long(
 def test_a_line_that_another_program_keeps(bench: Bench) -> None:
     with open_(bench.spec) as relay:
         neighbour = os.open(bench.board.port, os.O_RDWR | os.O_NOCTTY)
-        fcntl.flock(neighbour, fcntl.LOCK_EX)
+        fcntl.flock(neighbour, fcntl.LOCK_SH)
         with pytest.raises(HardwareError, match="another program holds the line"):
             relay.set(False)
+        with pytest.raises(HardwareError, match="cannot be reached: another program holds the line"):
+            open_(bench.spec)  # opening drops what was received: it waits for its turn, too
         os.close(neighbour)
 
 
