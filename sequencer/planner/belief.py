@@ -251,7 +251,8 @@ class LampType:
         idle: set[State] = set()
         for age in sorted(by_age):
             joined, covers_older = join(by_age[age])
-            joined = {s for s in joined if s not in idle and s._replace(scene=ANY_SCENE) not in idle}
+            if idle:
+                joined = {s for s in joined if s not in idle and s._replace(scene=ANY_SCENE) not in idle}
             idle |= {s for s in joined if s.pending == 0}
             if joined:
                 kept[age] = joined
