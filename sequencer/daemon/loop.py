@@ -25,6 +25,8 @@ from sequencer.daemon.records import Recorder, event_entry, wish_entries
 from sequencer.daemon.trains import Trains
 from sequencer.errors import HardwareError
 
+LEVELS = frozenset({"input", "supply"})
+"""Kinds of entry that say where something stands: not worth writing if it stood there before."""
 Levels = Mapping[tuple[str, str], Reading]
 
 
@@ -126,7 +128,7 @@ class Daemon:
         before = self.states[circuit]
         self.states[circuit], actions = step(before, event)
         after = self.states[circuit]
-        if entry := event_entry(event):
+        if (entry := event_entry(event)) and (entry[0] not in LEVELS or after != before._replace(at=after.at)):
             self._ports.recorder.write(entry[0], circuit, entry[1])
         for kind, detail in wish_entries(before, after):
             self._ports.recorder.write(kind, circuit, detail)
