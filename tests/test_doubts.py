@@ -279,3 +279,21 @@ def test_pins_numbered_in_two_ways_cannot_be_told_apart(tmp_path: Path, pin: str
         'write all of them as "GPIO17"'
     )
     assert (expected in lines) is doubted
+
+
+@pytest.mark.parametrize(
+    ("line", "doubted"), [('port = "/dev/ttyS0"', False), ('serial_number = "QL7"', True)]
+)
+def test_lines_named_in_two_ways_cannot_be_told_apart(tmp_path: Path, line: str, doubted: bool) -> None:
+    circuit = SITE[SITE.index("[[circuit]]") : SITE.index('[[circuit.lamp]]\nname = "south')]
+    circuit = circuit.replace('"gpio"\npin = 17', '"modbus"\nport = "/dev/ttyUSB0"\nunit = 1\ncoil = 0')
+    one, other = circuit.replace('"deep"', '"side"'), circuit.replace('"deep"', '"far"')
+    other = other.replace('port = "/dev/ttyUSB0"', line)
+    lines = told(tmp_path, ("[timing]", f"{one}{other}[timing]"))
+    expected = (
+        "basin: serial lines are named by serial_number and by port, so that one line named twice would not "
+        "be seen: name all of them in one way"
+    )
+    assert (expected in lines) is doubted
+    kept = ": if the line is lost in a break, the board keeps the lamps dark: "
+    assert [doubt.split(":")[0] for doubt in lines if kept in doubt] == ["side", "far"]

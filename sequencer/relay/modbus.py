@@ -77,7 +77,7 @@ class Sent(NamedTuple):
 
 
 class Line:
-    """An open port; :meth:`ask` takes turns with whoever else has it open.
+    """An open port; every write and read takes its turn with whoever else has it open.
 
     :raises HardwareError: no such adapter, or the port cannot be opened.
     """
