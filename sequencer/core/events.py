@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-
 Outcome = Literal["held", "spoiled", "broken off", "failed"]
 
 
@@ -160,6 +159,14 @@ class Refused(NamedTuple):
     why: str
 
 
+class PlanFailed(NamedTuple):
+    """The planner could not be run, or did not answer: it is asked again later."""
+
+    at: float
+    question: int
+    why: str
+
+
 class TrainEnded(NamedTuple):
     """The player is done.
 
@@ -210,6 +217,7 @@ Event = (
     | ClockTrusted
     | Planned
     | Refused
+    | PlanFailed
     | TrainEnded
     | HoldFailed
     | Tick

@@ -204,6 +204,12 @@ def _refused(s: State, event: on.Refused) -> Taken:
     return _no_train(s, event.why)
 
 
+def _plan_failed(s: State, event: on.PlanFailed) -> Taken:
+    if s.phase != "planning" or event.question != s.number:
+        return s, ()
+    return _try_later(s._replace(asked=None), f"no train was planned: {event.why}")
+
+
 def _no_train(s: State, why: str) -> Taken:
     scene = s.asked.scene if s.asked else s.wanted
     return s._replace(refused={**s.refused, scene: why}), (Warn(f"no train to {scene}: {why}"),)
@@ -219,9 +225,13 @@ def _train_ended(s: State, event: on.TrainEnded) -> Taken:
     s = s._replace(known={}, lit_since=s.at if lit else math.inf)
     if event.outcome in {"held", "broken off"}:
         return s, ()
+    return _try_later(s, f"a train was not sent as planned: {event.why}")
+
+
+def _try_later(s: State, why: str) -> Taken:
     wait = min(MOST_RETRY_S, RETRY_S * 2.0**s.failures)
-    s = s._replace(failures=s.failures + 1, retry_at=s.at + wait, trouble=event.why)
-    return s, (Warn(f"a train was not sent as planned: {event.why}; the next try comes in {wait:.0f} s"),)
+    s = s._replace(failures=s.failures + 1, retry_at=s.at + wait, trouble=why)
+    return s, (Warn(f"{why}; the next try comes in {wait:.0f} s"),)
 
 
 def _held(s: State, asked: Question) -> State:
@@ -272,6 +282,7 @@ NEWS: Mapping[type, Callable[[State, Any], Taken]] = {
     on.ClockTrusted: _clock_trusted,
     on.Planned: _planned,
     on.Refused: _refused,
+    on.PlanFailed: _plan_failed,
     on.TrainEnded: _train_ended,
     on.HoldFailed: _hold_failed,
     on.Tick: _tick,

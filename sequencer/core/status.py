@@ -104,7 +104,7 @@ def _reasons(s: CircuitState) -> tuple[str, ...]:
     elif s.wanted not in s.rules.wanted:
         said.append(f"some lamp has no scene for {s.wanted}")
     if s.trouble:
-        said.append(f"the last train failed: {s.trouble}")
+        said.append(f"what failed last: {s.trouble}")
     return (*said, *_in_step(s))
 
 

@@ -128,7 +128,9 @@ class Daemon:
         before = self.states[circuit]
         self.states[circuit], actions = step(before, event)
         after = self.states[circuit]
-        if (entry := event_entry(event)) and (entry[0] not in LEVELS or after != before._replace(at=after.at)):
+        if (entry := event_entry(event)) and (
+            entry[0] not in LEVELS or after != before._replace(at=after.at)
+        ):
             self._ports.recorder.write(entry[0], circuit, entry[1])
         for kind, detail in wish_entries(before, after):
             self._ports.recorder.write(kind, circuit, detail)
@@ -156,8 +158,8 @@ class Daemon:
                 self.take(circuit, event)
             case Level(circuit, line, active, at):
                 self._heard(circuit, line, active, at)
-            case PlanOver(circuit, question, found):
-                self._planned(circuit, question, found)
+            case PlanOver():
+                self._planned(message)
             case PlayOver(circuit, _):
                 self._played(message)
             case Call(request, reply):
@@ -179,15 +181,17 @@ class Daemon:
         for event in events:
             self.take(circuit, event)
 
-    def _planned(self, circuit: str, question: int, found: PlannedTrain | str) -> None:
-        now = self._ports.now()
-        if isinstance(found, str):
+    def _planned(self, over: PlanOver) -> None:
+        now, circuit, question, found = self._ports.now(), over.circuit, over.question, over.found
+        if isinstance(found, PlannedTrain):
+            self._found[circuit] = found
+            train = found.train
+            length_s = train.lead_in_s + train.total_s
+            self.take(circuit, on.Planned(now, question, train.relay_cycles, length_s, train.dark_s))
+        elif over.fault:
+            self.take(circuit, on.PlanFailed(now, question, found))
+        else:
             self.take(circuit, on.Refused(now, question, found))
-            return
-        self._found[circuit] = found
-        train = found.train
-        length_s = train.lead_in_s + train.total_s
-        self.take(circuit, on.Planned(now, question, train.relay_cycles, length_s, train.dark_s))
 
     def _played(self, over: PlayOver) -> None:
         circuit = over.circuit

@@ -27,11 +27,12 @@ class Level(NamedTuple):
 
 
 class PlanOver(NamedTuple):
-    """A planner answered: a train, or why there is none."""
+    """A planner answered: a train, or why there is none; or it could not, which is a ``fault``."""
 
     circuit: str
     question: int
     found: PlannedTrain | str
+    fault: bool = False
 
 
 class PlayOver(NamedTuple):

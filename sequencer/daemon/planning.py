@@ -5,7 +5,7 @@ punctuality nor, once it has ended, its memory, and a fault in it is an answer l
 
 Standard input gets one JSON object: ``site`` (a path), ``circuit``, ``scene``, ``start``, ``known`` (lamp to
 code), ``delays`` (what its contact takes, its line's delay included). Standard output gives one: the train and
-its tolerances, ``{"refused": why}`` or ``{"error": why}``.
+its tolerances, or ``{"refused": why}``.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from sequencer.errors import HardwareError, InputError
 from sequencer.train import Delays, Pulse, Train
 
 if TYPE_CHECKING:
@@ -36,10 +37,14 @@ class PlannedTrain(NamedTuple):
     tolerance_s: tuple[float, ...]
 
 
+class PlannerFault(HardwareError):  # noqa: N818 - named as it is said
+    """The planner could not be run, or did not answer; another time it may."""
+
+
 def plan_apart(site: Path, circuit: str, asked: PlanTrain, delays: Delays) -> PlannedTrain | str:
     """Put a question to a planner of its own and wait: the train, or why there is none.
 
-    A fault is said like a refusal: to the daemon both mean that there is no train now.
+    :raises PlannerFault: neither could be had.
     """
     question = {
         "site": str(site.absolute()),
@@ -61,12 +66,12 @@ def plan_apart(site: Path, circuit: str, asked: PlanTrain, delays: Delays) -> Pl
         )
         if done.returncode:
             complaint = done.stderr.strip().rpartition("\n")[2]
-            return f"the planner failed ({complaint or f'exit status {done.returncode}'})"
+            raise PlannerFault(f"the planner failed ({complaint or f'exit status {done.returncode}'})")
         return _answer(json.loads(done.stdout))
     except subprocess.TimeoutExpired:
-        return f"the planner did not answer within {LIMIT_S:.0f} s"
+        raise PlannerFault(f"the planner did not answer within {LIMIT_S:.0f} s") from None
     except (OSError, ValueError, KeyError, TypeError) as error:
-        return f"the planner could not be run ({error})"
+        raise PlannerFault(f"the planner could not be run ({error})") from error
 
 
 def _environment() -> dict[str, str]:
@@ -77,15 +82,14 @@ def _environment() -> dict[str, str]:
 
 def _answer(said: Any) -> PlannedTrain | str:
     if "pulses" not in said:
-        return str(said.get("refused") or said["error"])
+        return str(said["refused"])
     pulses = tuple(Pulse(*pulse) for pulse in said["pulses"])
     return PlannedTrain(Train(pulses, said["lead_in_s"]), tuple(said["tolerance_s"]))
 
 
 def answer(question: Mapping[str, Any]) -> dict[str, object]:
     """What the child says to a question."""
-    from sequencer.errors import LampstepError  # noqa: PLC0415 - the parent needs none of this
-    from sequencer.planner import Refusal, plan, request_for  # noqa: PLC0415
+    from sequencer.planner import Refusal, plan, request_for  # noqa: PLC0415 - the parent needs none of this
     from sequencer.sitefile import load_site  # noqa: PLC0415
 
     try:
@@ -96,8 +100,8 @@ def answer(question: Mapping[str, Any]) -> dict[str, object]:
         request = request_for(pad, circuit.name, question["scene"], known, question["start"])
         make_s, break_s = (tuple(pair) for pair in question["delays"])
         found = plan(request._replace(delays=Delays(make_s, break_s)))
-    except LampstepError as error:
-        return {"error": str(error)}
+    except InputError as error:  # the site file is another than when the daemon read it
+        return {"refused": str(error)}
     if isinstance(found, Refusal):
         return {"refused": found.reason}
     return {

@@ -207,6 +207,7 @@ class _Pad:
             message = self.queue.get(timeout=max(0.0, min(until, look_at) - time.monotonic()))
         except Empty:
             message = None
+            self._ask_lines()
         self._look()
         return message
 

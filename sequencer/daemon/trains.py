@@ -13,7 +13,7 @@ from typing import NamedTuple, Protocol
 
 from sequencer.core.actions import PlanTrain
 from sequencer.daemon.messages import Message, PlanOver, PlayOver
-from sequencer.daemon.planning import PlannedTrain, plan_apart
+from sequencer.daemon.planning import PlannedTrain, PlannerFault, plan_apart
 from sequencer.errors import LampstepError
 from sequencer.player.kept import is_playing, wait_until_played
 from sequencer.player.process import play
@@ -64,8 +64,11 @@ class ProcessTrains:
         line = self._lines[circuit]
 
         def work() -> None:
-            found = plan_apart(self._site, circuit, asked, line.delays)
-            self._post(PlanOver(circuit, asked.question, found))
+            try:
+                over = PlanOver(circuit, asked.question, plan_apart(self._site, circuit, asked, line.delays))
+            except PlannerFault as error:
+                over = PlanOver(circuit, asked.question, str(error), fault=True)
+            self._post(over)
 
         _thread(work, f"plan {circuit}")
 

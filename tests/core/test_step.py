@@ -327,6 +327,17 @@ STORIES = {
         "lit",
         {},
     ),
+    "a planner that failed is asked again later": (
+        MATCHED,
+        [on.ButtonShort(101.0), on.PlanFailed(102.0, 1, "out of memory"), on.Tick(106.9), on.Tick(107.0)],
+        [
+            plan(1, "evening"),
+            Warn("no train was planned: out of memory; the next try comes in 5 s"),
+            plan(2, "evening"),
+        ],
+        "planning",
+        KNOWN,
+    ),
     "until a person tells": (
         FRESH,
         [
@@ -514,6 +525,7 @@ EVENTS = st.one_of(
     st.builds(on.ClockTrusted, AT),
     st.builds(on.Planned, AT, st.integers(1, 5), st.integers(0, 12), st.just(9.0), st.just(1.0)),
     st.builds(on.Refused, AT, st.integers(1, 5), st.just("no")),
+    st.builds(on.PlanFailed, AT, st.integers(1, 5), st.just("no")),
     st.builds(
         on.TrainEnded, AT, st.sampled_from(["held", "spoiled", "broken off", "failed"]), st.integers(0, 5)
     ),
