@@ -125,7 +125,7 @@ def parse(given: Sequence[str]) -> Arguments:
         raise InputError(
             f"lampstep: no command {meant}{'' if ': ' in meant else ': lampstep --help lists them'}"
         )
-    arguments, left = _parser(word).parse_known_args(rest, namespace=Arguments(command=word))
+    arguments, left = _parser(word).parse_known_intermixed_args(rest, namespace=Arguments(command=word))
     problems = [*_left_over(word, left), *_doubled(arguments)]
     if word != "demo" and not arguments.site:
         problems.append(f"lampstep {word}: no site file: name one, as in lampstep {word} {_USAGE[word]}")
