@@ -10,7 +10,7 @@ import os
 from typing import TYPE_CHECKING, Any, Self
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from types import TracebackType
 
 
@@ -46,7 +46,9 @@ class Notifier:
     listen. systemd then restarts what it believes dead, and every start is prepared for that.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, log: Callable[[str], None] = lambda _: None) -> None:
+        """``log`` hears each status too, for those who watch a terminal."""
+        self._log = log
         self.watchdog_period_s = watchdog_period_s(os.environ, os.getpid())
         self._status = ""
         self._systemd: Any = None
@@ -58,12 +60,14 @@ class Notifier:
     def ready(self, status: str) -> None:
         """The core loop turns and the inputs are heard; no train need have been sent yet."""
         self._status = status
+        self._log(status)
         self._tell(("READY", "1"), ("STATUS", status))
 
     def status(self, text: str) -> None:
         """What the lamps show, in plain words, for ``systemctl status``; said only when it changed."""
         if text != self._status:
             self._status = text
+            self._log(text)
             self._tell(("STATUS", text))
 
     def alive(self) -> None:
@@ -73,6 +77,7 @@ class Notifier:
     def stopping(self, status: str) -> None:
         """The end has begun; ``status`` says what is still waited for."""
         self._status = status
+        self._log(status)
         self._tell(("STOPPING", "1"), ("STATUS", status))
 
     def close(self) -> None:

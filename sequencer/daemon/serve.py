@@ -62,7 +62,7 @@ def serve(pad: Pad, notifier: Notifier | None = None) -> None:
     """
     rules = {circuit.name: rules_for(pad, circuit) for circuit in pad.circuits}
     with ExitStack() as open_until_end:
-        _Pad(pad, rules, notifier or Notifier(), open_until_end).daemon().run()
+        _Pad(pad, rules, notifier or Notifier(LOG.info), open_until_end).daemon().run()
 
 
 class _Pad:
