@@ -72,13 +72,12 @@ def _falling(network: Network, found: _Found, takes: Sequence[complex], *, keep_
     """The lamp that goes dark next, None when all that are on stay on."""
     if found.holds and keep_lit:
         return None
-    worst, share = None, 1.0 if found.holds else float("inf")
-    for index, (load, power) in enumerate(zip(network.loads, takes, strict=True)):
-        if power:
-            least = load.least_v if found.holds else 1.0  # in a collapse: the lowest of all
-            if abs(found.volts[load.node]) < least * share * (1 - 1e-9):
-                worst, share = index, abs(found.volts[load.node]) / least
-    return worst
+    lit = [(index, load) for index, load in enumerate(network.loads) if takes[index]]
+    if not found.holds:  # where the sweeps came down furthest
+        return min(lit, key=lambda one: found.volts[one[1].node].real)[0]
+    shares = [(abs(found.volts[load.node]) / load.least_v, index) for index, load in lit if load.least_v]
+    share, worst = min(shares, default=(1.0, None))
+    return worst if share < 1 - 1e-9 else None
 
 
 def _solved(network: Network, source: float, at: Sequence[tuple[int, complex]]) -> _Found:
@@ -114,7 +113,7 @@ def _solved(network: Network, source: float, at: Sequence[tuple[int, complex]]) 
 def _newton(
     network: Network, source: float, at: Sequence[tuple[int, complex]], start: list[complex]
 ) -> _Found:
-    """Newton's method; ``holds`` is False where it finds that there is no solution.
+    """Newton's method; ``holds`` is False where there is no solution, with the volts that it started from.
 
     A lamp's current, made linear around its volts ``u``, is ``2 I(u) - conj(S) / conj(u)^2 conj(v)``. What a
     node and all behind it take is then ``A v + B conj(v) + C``, and so it is seen through the cable before it.
@@ -135,7 +134,7 @@ def _newton(
             m, n, fixed = 1 + z * a[node], z * b[node], z * c[node]
             d = abs(m) ** 2 - abs(n) ** 2
             if d <= 0:
-                return _Found(volts, [0j] * count, holds=False)
+                return _Found(start, [0j] * count, holds=False)
             same, crossed = m.conjugate() / d, -n / d
             rest = -same * fixed - crossed * fixed.conjugate()
             ways[node] = (same, crossed, rest)
@@ -148,7 +147,7 @@ def _newton(
             same, crossed, rest = ways[node]
             new[node] = same * up + crossed * up.conjugate() + rest
         if any((new[node] / volts[node]).real <= 0 for node, _ in at):
-            return _Found(volts, [0j] * count, holds=False)
+            return _Found(start, [0j] * count, holds=False)
         change = max(abs(new[node] - volts[node]) for node, _ in at)
         volts = new
         if change <= RELATIVE * source or before <= change <= 1e-9 * source:
@@ -159,4 +158,4 @@ def _newton(
                 amps[parents[node]] += amps[node]
             return _Found(volts, amps, holds=True)
         before = change
-    return _Found(volts, [0j] * count, holds=False)
+    return _Found(start, [0j] * count, holds=False)
