@@ -120,9 +120,9 @@ def set_aside(path: Path, why: str, now_unix: float) -> str:
     return f"the journal was set aside as {path.with_name(aside)}, and a new one begun: {why}"
 
 
-def days_in(connection: sqlite3.Connection, before: str = "~") -> tuple[list[Day], int]:
+def days_in(connection: sqlite3.Connection, before: str | None = None) -> tuple[list[Day], int]:
     """The daily sums, perhaps only those before a day, and how many are damaged and left out."""
-    rows = connection.execute("SELECT * FROM day WHERE day < ?", (before,)).fetchall()
+    rows = connection.execute("SELECT * FROM day WHERE ?1 IS NULL OR day < ?1", (before,)).fetchall()
     sound = [Day(*row[:-1]) for row in rows if row[-1] == checksum(row[:-1])]
     return sound, len(rows) - len(sound)
 
