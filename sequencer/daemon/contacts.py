@@ -16,8 +16,15 @@ if TYPE_CHECKING:
     from sequencer.relay.protocol import Relay
 
 
+UNTIMED_S = (0.0, 10.0)
+"""What a command may take on its way to a relay."""
+
+
 class Contacts(Protocol):
     """Who holds contacts open; by circuit."""
+
+    def rest(self, circuit: str) -> None:
+        """Send a contact that nobody holds to its rest, wherever it was left. Raises HardwareError."""
 
     def hold_open(self, circuit: str) -> None:
         """Open the contact and keep it so; again does nothing. Raises HardwareError."""
@@ -37,9 +44,14 @@ class RelayContacts:
         specs: Mapping[str, Mapping[str, object]],
         open_: Callable[[Mapping[str, object]], Relay] = open_relay,
     ) -> None:
-        self._specs = specs
+        # Nothing is timed here, so that no line need be measured, nor be punctual.
+        self._specs = {circuit: {**spec, "line_delay_s": UNTIMED_S} for circuit, spec in specs.items()}
         self._open = open_
         self._held: dict[str, Relay] = {}
+
+    def rest(self, circuit: str) -> None:
+        """See :class:`Contacts`."""
+        self._open(self._specs[circuit]).close()
 
     def hold_open(self, circuit: str) -> None:
         """See :class:`Contacts`."""

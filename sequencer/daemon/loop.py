@@ -77,6 +77,8 @@ class Daemon:
         self._ports = ports
         self._found: dict[str, PlannedTrain] = {}
         self._begun = begun
+        self._astray: set[str] = set()
+        """Circuits whose contact is where an earlier owner left it."""
         self._sending: set[str] = set()
         self._next: deque[str] = deque()
         self._shown: dict[str, Indication] = {}
@@ -94,7 +96,11 @@ class Daemon:
     def start(self) -> None:
         """Begin: nothing is known of any lamp."""
         for circuit in self.states:
-            self.take(circuit, on.Started(self._ports.now(), self._is_still_sent(circuit)))
+            playing = self._is_still_sent(circuit)
+            if not playing:
+                self._astray.add(circuit)
+                self._bring_home(circuit)
+            self.take(circuit, on.Started(self._ports.now(), playing))
         self._ports.word.ready(self.summary())
         self._ports.word.alive()
 
@@ -171,6 +177,8 @@ class Daemon:
         now = self._ports.now()
         for circuit, line in tuple(self._readings):
             self._heard(circuit, line, None, now)
+        for circuit in tuple(self._astray):
+            self._bring_home(circuit)
         for circuit, state in tuple(self.states.items()):
             if state.deadline <= now:
                 self.take(circuit, on.Tick(now))
@@ -231,6 +239,7 @@ class Daemon:
 
     def _move(self, circuit: str, action: HoldOpen | LetClose) -> None:
         contacts, opening = self._ports.contacts, isinstance(action, HoldOpen)
+        self._astray.discard(circuit)
         self._ports.recorder.held(circuit, int(opening))  # first: an opening must not go uncounted
         try:
             if opening:
@@ -240,12 +249,22 @@ class Daemon:
         except HardwareError as error:
             self.take(circuit, on.HoldFailed(self._ports.now(), str(error)))
 
+    def _bring_home(self, circuit: str) -> None:
+        """A coil that a dead player left energised is a dark pool; tried again as long as it fails."""
+        try:
+            self._ports.contacts.rest(circuit)
+        except HardwareError as error:
+            self._ports.recorder.warn_once(circuit, str(error))
+        else:
+            self._astray.discard(circuit)
+
     def _send_next(self) -> None:
         """One train at a time on a pad."""
         if self._sending or self._stop is not None or not self._next:
             return
         circuit = self._next.popleft()
         self._sending.add(circuit)
+        self._astray.discard(circuit)
         found, asked = self._found[circuit], self.states[circuit].asked
         self._ports.recorder.intent(circuit, asked, found)
         self._ports.trains.send(circuit, found)

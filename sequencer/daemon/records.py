@@ -41,6 +41,7 @@ class Recorder:
         self._keeps = keeps
         self._log = log
         self._begun: dict[str, int] = {}
+        self._warned: dict[str, str] = {}
 
     def write(self, kind: str, circuit: str | None, detail: Detail) -> None:
         """One entry."""
@@ -50,6 +51,12 @@ class Recorder:
         """Something that a person should know, once."""
         self._log(f"{circuit}: {text}" if circuit else text)
         self._journal.write("note", circuit, {"text": text})
+
+    def warn_once(self, circuit: str, text: str) -> None:
+        """As :meth:`warn`, but not the same again of the same circuit."""
+        if self._warned.get(circuit) != text:
+            self._warned[circuit] = text
+            self.warn(circuit, text)
 
     def intent(self, circuit: str, asked: Question | None, found: PlannedTrain) -> None:
         """Before the first edge: what is about to be sent."""

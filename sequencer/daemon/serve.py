@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import os
 import signal
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -31,23 +32,24 @@ from sequencer.daemon.notify import Notifier
 from sequencer.daemon.orders import rules_for, standing_of
 from sequencer.daemon.records import Recorder
 from sequencer.daemon.timetable import SchedulerTimetable, Timetable
-from sequencer.daemon.trains import Line, ProcessTrains
+from sequencer.daemon.trains import ProcessTrains, Wiring
 from sequencer.daemon.wallclock import WallClock
 from sequencer.daemon.wire import Socket
-from sequencer.errors import HardwareError, InputError
+from sequencer.errors import InputError
 from sequencer.inputs.registry import open_indicator, open_inputs
 from sequencer.inputs.simulated import SimulatedLine
 from sequencer.journal.folder import journal_path, socket_path
 from sequencer.journal.journal import Journal, open_journal
-from sequencer.player.kept import path_for, wait_until_played
-from sequencer.relay.registry import open_relay
-from sequencer.sitefile import Circuit, Pad
+from sequencer.player.kept import path_for
+from sequencer.sitefile import Pad
 from sequencer.sitefile.serve import Outputs
 
 if TYPE_CHECKING:
     from sequencer.almanac import Due
     from sequencer.inputs.protocol import InputLine
 
+THREAD_STACK = 256 * 1024
+"""Bytes for each thread; they wait, and the usual 8 MB would be dear were memory ever locked."""
 LOOK_S = 30.0
 """The clocks are looked at, and the input lines asked, at least this often."""
 LOG = logging.getLogger("lampstep")
@@ -60,6 +62,7 @@ def serve(pad: Pad, notifier: Notifier | None = None) -> None:
     :raises InputError: the site cannot be served, or its folder cannot be made.
     :raises HardwareError: another daemon serves it, or a pin or line cannot be had.
     """
+    threading.stack_size(THREAD_STACK)
     rules = {circuit.name: rules_for(pad, circuit) for circuit in pad.circuits}
     with ExitStack() as open_until_end:
         _Pad(pad, rules, notifier or Notifier(LOG.info), open_until_end).daemon().run()
@@ -91,13 +94,16 @@ class _Pad:
         journal = self._journal()
         keeps = {circuit.name: path_for(self.pad.site.name, circuit.name) for circuit in self.pad.circuits}
         recorder = Recorder(journal, keeps, LOG.warning)
-        lines = {circuit.name: self._line(circuit, keeps[circuit.name]) for circuit in self.pad.circuits}
+        wiring = {
+            each.name: Wiring(each.relay.model_dump(), each.relay.own_delays, keeps[each.name])
+            for each in self.pad.circuits
+        }
         readings = self._inputs()
         carried = journal.carried()
         states = self._states(carried)
         for note in journal.notes:
             recorder.warn(None, note)
-        contacts = RelayContacts({name: line.relay for name, line in lines.items()})
+        contacts = RelayContacts({name: each.relay for name, each in wiring.items()})
         self.opened.callback(contacts.close)
         self.timetable = self._timetable()
         socket = Socket(socket_path(self.pad.site.name), self.queue.put)
@@ -106,7 +112,7 @@ class _Pad:
             now=time.monotonic,
             next_message=self._next_message,
             recorder=recorder,
-            trains=ProcessTrains(self.pad.path, lines, self.queue.put),
+            trains=ProcessTrains(self.pad.path, wiring, self.queue.put),
             contacts=contacts,
             indicate=self._indicators(),
             word=self.word,
@@ -128,22 +134,6 @@ class _Pad:
         )
         self.opened.callback(journal.close)
         return journal
-
-    def _line(self, circuit: Circuit, keep: Path) -> Line:
-        """What a circuit's player needs; a serial line is measured, once no player uses it any more."""
-        relay = circuit.relay
-        if relay.driver != "modbus":
-            return Line(relay.model_dump(), relay.delays, keep)
-        wait_until_played(keep)
-        line_delay_s, delays = (0.0, 0.0), relay.delays
-        try:
-            with open_relay(relay.model_dump()) as opened:
-                line_delay_s = opened.line_delay_s
-        except HardwareError as error:
-            LOG.warning("%s: %s", circuit.name, error)
-            return Line(relay.model_dump(), delays, keep)
-        delays = relay.own_delays.after(line_delay_s)
-        return Line({**relay.model_dump(), "line_delay_s": line_delay_s}, delays, keep)
 
     def _inputs(self) -> dict[tuple[str, str], Reading]:
         readings = {}

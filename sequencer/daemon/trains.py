@@ -13,15 +13,13 @@ from typing import NamedTuple, Protocol
 
 from sequencer.core.actions import PlanTrain
 from sequencer.daemon.messages import Message, PlanOver, PlayOver
-from sequencer.daemon.planning import PlannedTrain, PlannerFault, plan_apart
-from sequencer.errors import LampstepError
+from sequencer.daemon.planning import PlannedTrain, plan_apart
+from sequencer.errors import HardwareError, LampstepError
 from sequencer.player.kept import is_playing, wait_until_played
 from sequencer.player.process import play
 from sequencer.player.realtime import WHEN_LIT
+from sequencer.relay.registry import open_relay
 from sequencer.train import Delays
-
-THREAD_STACK = 256 * 1024
-"""Bytes; these threads wait, and the usual 8 MB would be dear were memory ever locked."""
 
 
 class Trains(Protocol):
@@ -40,59 +38,82 @@ class Trains(Protocol):
         """Whether a player of an earlier daemon still sends; if so, ``PlayOver`` follows when it has ended."""
 
 
+class Wiring(NamedTuple):
+    """What it takes to send on one circuit: the relay's table, its own delays, and the file for the log."""
+
+    relay: Mapping[str, object]
+    own_delays: Delays
+    keep: Path
+
+
 class Line(NamedTuple):
-    """What it takes to send on one circuit: the relay's table, its delays, and the file for the log."""
+    """A relay as it is reached now: its table, and its delays with what the way to it takes."""
 
     relay: Mapping[str, object]
     delays: Delays
-    keep: Path
 
 
 class ProcessTrains:
     """Planner and players as processes of their own."""
 
-    def __init__(self, site: Path, lines: Mapping[str, Line], post: Callable[[Message], None]) -> None:
+    def __init__(self, site: Path, wiring: Mapping[str, Wiring], post: Callable[[Message], None]) -> None:
         self._site = site
-        self._lines = lines
+        self._wiring = wiring
         self._post = post
+        self._lines: dict[str, Line] = {}
+        """Measured since the last failure: another adapter may have come meanwhile."""
         self._signal: dict[str, Callable[[int], None]] = {}
         self._end: dict[str, int] = {}
         self._lock = threading.Lock()
 
     def plan(self, circuit: str, asked: PlanTrain) -> None:
         """See :class:`Trains`."""
-        line = self._lines[circuit]
 
         def work() -> None:
             try:
-                over = PlanOver(circuit, asked.question, plan_apart(self._site, circuit, asked, line.delays))
-            except PlannerFault as error:
+                delays = self._line(circuit).delays
+                over = PlanOver(circuit, asked.question, plan_apart(self._site, circuit, asked, delays))
+            except HardwareError as error:
                 over = PlanOver(circuit, asked.question, str(error), fault=True)
             self._post(over)
 
         _thread(work, f"plan {circuit}")
+
+    def _line(self, circuit: str) -> Line:
+        """How the relay is reached; a line to it is measured by opening it, which leaves it at rest."""
+        if circuit not in self._lines:
+            relay, delays, _ = self._wiring[circuit]
+            if relay["driver"] == "modbus":
+                with open_relay(relay) as opened:
+                    relay = {**relay, "line_delay_s": opened.line_delay_s}
+                    delays = delays.after(opened.line_delay_s)
+            self._lines[circuit] = Line(relay, delays)
+        return self._lines[circuit]
 
     def send(self, circuit: str, train: PlannedTrain) -> None:
         """See :class:`Trains`."""
         _thread(lambda: self._post(self._sent(circuit, train)), f"send {circuit}")
 
     def _sent(self, circuit: str, planned: PlannedTrain) -> PlayOver:
-        line = self._lines[circuit]
         try:
+            line = self._line(circuit)
             result = play(
                 planned.train,
                 line.delays,
                 line.relay,
                 planned.tolerance_s,
-                keep=line.keep,
+                keep=self._wiring[circuit].keep,
                 on_child=lambda send: self._has_child(circuit, send),
             )
         except LampstepError as error:
+            self._lines.pop(circuit, None)
             return PlayOver(circuit, str(error))
         finally:
             with self._lock:
                 self._signal.pop(circuit, None)
                 self._end.pop(circuit, None)
+        if result.log.outcome == "failed":
+            self._lines.pop(circuit, None)
         return PlayOver(circuit, result)
 
     def _has_child(self, circuit: str, send: Callable[[int], None]) -> None:
@@ -114,7 +135,7 @@ class ProcessTrains:
 
     def wait_for_orphan(self, circuit: str) -> bool:
         """See :class:`Trains`."""
-        keep = self._lines[circuit].keep
+        keep = self._wiring[circuit].keep
         if not is_playing(keep):
             return False
 
@@ -127,8 +148,4 @@ class ProcessTrains:
 
 
 def _thread(work: Callable[[], None], name: str) -> None:
-    before = threading.stack_size(THREAD_STACK)
-    try:
-        threading.Thread(target=work, name=name, daemon=True).start()
-    finally:
-        threading.stack_size(before)
+    threading.Thread(target=work, name=name, daemon=True).start()

@@ -376,6 +376,12 @@ class World:
         if left <= 1:
             raise Killed
 
+    def rest(self, _circuit: str) -> None:
+        if self.relay_fails:
+            raise HardwareError("no adapter")
+        assert self.player is None, "a train is disturbed"
+        self.move(True)
+
     def hold_open(self, _circuit: str) -> None:
         if self.relay_fails:
             raise HardwareError("no adapter")
