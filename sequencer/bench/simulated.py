@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from random import Random
 from typing import TYPE_CHECKING
 
+from sequencer.bench.colours import mean_colour
 from sequencer.bench.stand import Sighting, Spent
 from sequencer.clock import VirtualClock
 from sequencer.errors import HardwareError
@@ -15,7 +16,7 @@ from sequencer.train import Delays
 
 if TYPE_CHECKING:
     from sequencer.clock import Clock
-    from sequencer.datasheet import Datasheet, LampScene
+    from sequencer.datasheet import Datasheet
     from sequencer.sim.lamp import SimLamp
     from sequencer.train import Train
 
@@ -142,29 +143,3 @@ class SimStand:
         noise = self._eyes.noise
         channels = (int(colour[i : i + 2], 16) + self._chance.gauss(0, noise) for i in (1, 3, 5))
         return "#" + "".join(f"{min(255, max(0, round(channel))):02x}" for channel in channels)
-
-
-def mean_colour(scene: LampScene) -> str:
-    """A scene's colour; of a moving one the mean of its linear light, each colour for as long as the others.
-
-    Grey where the datasheet names none. The transfer function is that of sRGB (IEC 61966-2-1).
-
-    >>> from sequencer.datasheet import LampScene
-    >>> mean_colour(LampScene(code=1, name="blink", period_s=2.0, colours=("#000000", "#ffffff")))
-    '#bcbcbc'
-    """
-    if scene.colour is not None:
-        return scene.colour
-    colours = scene.colours or ("#808080",)
-    means = (sum(_linear(int(c[i : i + 2], 16)) for c in colours) / len(colours) for i in (1, 3, 5))
-    return "#" + "".join(f"{_encoded(mean):02x}" for mean in means)
-
-
-def _linear(value: int) -> float:
-    v = value / 255
-    return v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4
-
-
-def _encoded(light: float) -> int:
-    v = 12.92 * light if light <= 0.0031308 else 1.055 * light ** (1 / 2.4) - 0.055
-    return round(255 * v)

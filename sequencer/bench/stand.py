@@ -5,21 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from sequencer.errors import HardwareError
+from sequencer.instruments.eyes import Sighting
 
 if TYPE_CHECKING:
     from sequencer.train import Train
 
-
-class Sighting(NamedTuple):
-    """What the eyes saw in one look.
-
-    ``colour`` is the mean light as sRGB ``"#rrggbb"``, brightness apart (scaled as the eyes' white is), None when
-    dark. A moving scene has ``period_s``, and ``colours`` in the order seen if the eyes can tell them.
-    """
-
-    colour: str | None
-    period_s: float | None = None
-    colours: tuple[str, ...] = ()
+__all__ = ["Sighting", "Spent", "Spoiled", "Stand"]
 
 
 class Spent(NamedTuple):
@@ -41,7 +32,8 @@ class Stand(Protocol):
 
     Lengths are seconds at the contact, mean delays compensated, and follow each other without a gap: a
     ``dark(0.2)``, a ``supply(1.5)`` and a ``dark(0.2)`` give the lamp 1.5 s of supply in between, within the
-    relay's spread. Supply goes on after each of them, and while looking or thinking.
+    relay's spread. Supply goes on after each of them, and while looking or thinking; so the first supply after
+    a look is at least as long as told.
     """
 
     threshold: float

@@ -5,7 +5,8 @@ from random import Random
 
 import pytest
 
-from sequencer.bench.simulated import EyesThatErr, SimStand, mean_colour
+from sequencer.bench.colours import mean_colour
+from sequencer.bench.simulated import EyesThatErr, SimStand
 from sequencer.datasheet import Datasheet, load_datasheet
 from sequencer.errors import HardwareError
 from sequencer.sim.lamp import SimLamp
