@@ -127,15 +127,13 @@ def days_in(connection: sqlite3.Connection, before: str | None = None) -> tuple[
     return sound, len(rows) - len(sound)
 
 
-def latest_in(connection: sqlite3.Connection) -> list[Entry]:
-    """The last entry of every slot, in the order of writing; damaged ones are left out."""
+def latest_in(connection: sqlite3.Connection) -> tuple[list[Entry], int]:
+    """The last entry of every slot, in the order of writing, and how many are damaged and left out."""
     rows = connection.execute("SELECT circuit, slot, entry, crc FROM latest").fetchall()
     numbers = sorted(row[2] for row in rows if row[3] == checksum(row[:3]))
-    found = (
-        connection.execute("SELECT * FROM entry WHERE id = ?", (number,)).fetchone() for number in numbers
-    )
-    entries = [entry_from(row) for row in found if row is not None]
-    return [entry for entry in entries if entry is not None]
+    found = (connection.execute("SELECT * FROM entry WHERE id = ?", (n,)).fetchone() for n in numbers)
+    entries = [entry for row in found if row is not None and (entry := entry_from(row)) is not None]
+    return entries, len(rows) - len(entries)
 
 
 def newest_first(connection: sqlite3.Connection, but: str = "") -> Iterator[Entry]:
@@ -205,6 +203,6 @@ def _salvage(connection: sqlite3.Connection) -> Kept:
     except (*FAILURES, TypeError):
         days = ()
     try:
-        return Kept(days, tuple(latest_in(connection)))
+        return Kept(days, tuple(latest_in(connection)[0]))
     except (*FAILURES, TypeError):
         return Kept(days)

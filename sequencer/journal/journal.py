@@ -189,12 +189,14 @@ class Journal:
             if any(self._carry):
                 self._bring_over(connection)
             days, damaged = days_in(connection)
-            latest = latest_in(connection)
+            latest, lost = latest_in(connection)
         except BaseException:
             connection.close()
             raise
         if damaged:
             self.notes.append(f"{damaged} daily sums in the journal are damaged and no longer count")
+        if lost:
+            self.notes.append(f"{lost} of the last entries that the journal keeps for a start are damaged")
         self._written = Counter()
         for day in days:
             self._written[day.circuit] += day.cycles
