@@ -41,7 +41,7 @@ def shown(pad: Pad, said: Said, circuit: str | None = None) -> Answer:
     circuits = [each for each in said["circuits"] if circuit in (None, each["circuit"])]
     fields = {**said, "circuits": [_named(pad, each) for each in circuits]}
     well = all(each["matched"] or each["rank"] in {"off", "steady"} for each in circuits)
-    lines = [f"{pad.site.name}: served by process {said['pid']}"]
+    lines = [f"{pad.site.name}: served by process {said['pid']}", *filter(None, [said["journal"]])]
     for each in fields["circuits"]:
         lines += [
             "",

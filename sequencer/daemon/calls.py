@@ -53,7 +53,8 @@ class Calls:
             return {"errors": [f"the question lacks something ({error!r}): are both of one version?"]}
 
     def _status(self, daemon: Daemon, _: Request) -> Answer:
-        return {"pid": os.getpid(), "circuits": [status_fields(each) for each in daemon.statuses()]}
+        circuits = [status_fields(each) for each in daemon.statuses()]
+        return {"pid": os.getpid(), "journal": daemon.trouble, "circuits": circuits}
 
     def _ask(self, daemon: Daemon, request: Request) -> Answer:
         circuit, scene = str(request["circuit"]), str(request["scene"])

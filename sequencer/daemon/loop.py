@@ -123,7 +123,13 @@ class Daemon:
 
     def summary(self) -> str:
         """What the lamps show, in one line."""
-        return "; ".join(f"{name}: {status(state).headline}" for name, state in self.states.items())
+        said = [f"{name}: {status(state).headline}" for name, state in self.states.items()]
+        return "; ".join([*said, *filter(None, [self.trouble])])
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong with the journal; empty: nothing."""
+        return self._ports.recorder.trouble
 
     def statuses(self) -> list[Status]:
         """What each circuit shows, and why."""
@@ -175,6 +181,7 @@ class Daemon:
 
     def _time_passes(self) -> None:
         now = self._ports.now()
+        self._ports.recorder.catch_up()
         for circuit, line in tuple(self._readings):
             self._heard(circuit, line, None, now)
         for circuit in tuple(self._astray):

@@ -24,8 +24,15 @@ Detail = Mapping[str, Any]
 class Writes(Protocol):
     """A journal as far as the daemon writes into it."""
 
+    @property
+    def trouble(self) -> str:
+        """Why nothing can be written now; empty: all is written."""
+
     def write(self, kind: str, circuit: str | None, detail: Detail) -> None:
         """One entry; never raises for a disk that is full or failing."""
+
+    def catch_up(self) -> None:
+        """Write what was kept back, if that can be done now."""
 
 
 class Recorder:
@@ -43,14 +50,27 @@ class Recorder:
         self._begun: dict[str, int] = {}
         self._warned: dict[str, str] = {}
 
+    @property
+    def trouble(self) -> str:
+        """Why the journal cannot be written, as a sentence; empty: it can."""
+        return self._journal.trouble
+
     def write(self, kind: str, circuit: str | None, detail: Detail) -> None:
-        """One entry."""
+        """One entry. That it could not be written is said once; trains go on without."""
+        had = self._journal.trouble
         self._journal.write(kind, circuit, detail)
+        if (trouble := self._journal.trouble) and not had:
+            self._log(trouble)
+
+    def catch_up(self) -> None:
+        """Write what was kept back."""
+        if self._journal.trouble:
+            self._journal.catch_up()
 
     def warn(self, circuit: str | None, text: str) -> None:
         """Something that a person should know, once."""
         self._log(f"{circuit}: {text}" if circuit else text)
-        self._journal.write("note", circuit, {"text": text})
+        self.write("note", circuit, {"text": text})
 
     def warn_once(self, circuit: str, text: str) -> None:
         """As :meth:`warn`, but not the same again of the same circuit."""
@@ -69,11 +89,11 @@ class Recorder:
             "pulses": [list(pulse) for pulse in train.pulses],
             "lead_in_s": train.lead_in_s,
         }
-        self._journal.write("intent", circuit, detail)
+        self.write("intent", circuit, detail)
 
     def held(self, circuit: str, cycles: int) -> None:
         """The contact was opened to hold the lamps dark (1 relay cycle), or let close again (0)."""
-        self._journal.write("dark", circuit, {"dark": "begins" if cycles else "ends", "cycles": cycles})
+        self.write("dark", circuit, {"dark": "begins" if cycles else "ends", "cycles": cycles})
 
     def train_ended(self, over: PlayOver, asked: Question | None, now: float) -> on.TrainEnded:
         """After the last edge: its log and outcome into the journal; what that is to the core."""
@@ -127,7 +147,7 @@ class Recorder:
             "started_unix_s": result.started_unix_s,
             "notes": list(result.notes),
         }
-        self._journal.write("edges", circuit, detail)
+        self.write("edges", circuit, detail)
 
     def _outcome(self, circuit: str, asked: Question | None, outcome: str, cycles: int, why: str) -> None:
         detail = {
@@ -139,7 +159,7 @@ class Recorder:
             "cycles": cycles,
             "why": why,
         }
-        self._journal.write("outcome", circuit, detail)
+        self.write("outcome", circuit, detail)
         self._begun.pop(circuit, None)
         forget_kept(self._keeps[circuit])
 

@@ -382,6 +382,13 @@ class World:
         assert self.player is None, "a train is disturbed"
         self.move(True)
 
+    @property
+    def trouble(self) -> str:
+        return self.journal_trouble()
+
+    def catch_up(self) -> None:
+        self._journal.catch_up()
+
     def hold_open(self, _circuit: str) -> None:
         if self.relay_fails:
             raise HardwareError("no adapter")
