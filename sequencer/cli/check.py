@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from datetime import UTC, datetime
+
 from sequencer.cli.answer import YES, Answer
 from sequencer.cli.arguments import Arguments
+from sequencer.cli.orders import kept_and_refused, orders_fields, orders_lines
 from sequencer.datasheet import Datasheet
-from sequencer.doubts import Doubt, doubts
+from sequencer.doubts import Doubt, Upkeep, doubts, standing_doubts
 from sequencer.sitefile import Circuit, Pad, load_site
 from sequencer.tomlfile import printable, quoted
 from sequencer.words import table
@@ -20,12 +24,13 @@ KEEPS = {
 
 def run(arguments: Arguments) -> Answer:
     """Read everything; doubts do not change the exit status."""
-    pad = load_site(arguments.site)
-    found = doubts(pad)
-    return Answer(YES, _fields(pad, found), _text(pad, found))
+    pad = load_site(arguments.site, standing=True)
+    kept, refused = kept_and_refused(pad)
+    found = (*doubts(pad), *standing_doubts(pad, kept, refused, datetime.now(UTC)))
+    return Answer(YES, _fields(pad, kept, found), _text(pad, kept, found))
 
 
-def _fields(pad: Pad, found: tuple[Doubt, ...]) -> dict[str, object]:
+def _fields(pad: Pad, kept: Mapping[str, Upkeep], found: tuple[Doubt, ...]) -> dict[str, object]:
     return {
         "site": pad.site.name,
         "circuits": [
@@ -48,11 +53,12 @@ def _fields(pad: Pad, found: tuple[Doubt, ...]) -> dict[str, object]:
             for stem, sheet in pad.datasheets.items()
         ],
         "scenes": [{"scene": scene.name, "picks": _picks(pad, scene.name)} for scene in pad.scenes],
+        "daemon": orders_fields(pad, kept),
         "doubts": [{"where": doubt.where, "what": doubt.what, "remedy": doubt.remedy} for doubt in found],
     }
 
 
-def _text(pad: Pad, found: tuple[Doubt, ...]) -> str:
+def _text(pad: Pad, kept: Mapping[str, Upkeep], found: tuple[Doubt, ...]) -> str:
     lines = [f"{pad.site.name} ({pad.path})"]
     for circuit in pad.circuits:
         lines += ["", f"Circuit {quoted(circuit.name)}: {_relay(circuit)}"]
@@ -64,6 +70,7 @@ def _text(pad: Pad, found: tuple[Doubt, ...]) -> str:
         lines += table(
             [("", *pad.datasheets), *(_row(pad, s.name) for s in pad.scenes)], "l" * (len(pad.datasheets) + 1)
         )
+    lines += orders_lines(pad, kept)
     lines += ["", "Doubts", *(f"  {doubt}" for doubt in found)]
     lines += ["", "Nothing is wrong in these files."]
     if pad.scenes:

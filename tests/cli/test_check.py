@@ -14,7 +14,7 @@ Run = Callable[[str], Any]
 def test_the_object_lists_all_that_is_there(run: Run) -> None:
     said = run("check CORNER --json")
     assert (said.status, said.err) == (0, "")
-    assert list(said.json) == ["site", "circuits", "datasheets", "scenes", "doubts"]
+    assert list(said.json) == ["site", "circuits", "datasheets", "scenes", "daemon", "doubts"]
     assert said.json["site"] == "Quarry Lane bench corner"
     assert [(c["circuit"], c["lamps"]) for c in said.json["circuits"]] == [
         ("one-way", [{"lamp": "carousel", "datasheet": "type-d"}]),
@@ -77,18 +77,70 @@ def test_people_read_every_lamp_type_and_scene_and_what_to_do_next(
     assert lines[-1] == with_paths("Next: lampstep plan LIDO --circuit lap-pool --scene evening")
 
 
+def test_a_site_without_orders_says_nothing_of_the_daemon(run: Run) -> None:
+    assert run("check CORNER --json").json["daemon"] is None
+    assert "lampstep serve" not in run("check CORNER").out
+
+
+def test_people_read_what_the_daemon_will_do_by_itself(run: Run) -> None:
+    lines = [" ".join(line.split()) for line in run("check LIDO").out.splitlines()]
+    for line in (
+        "plunge-pool occupied simulated",
+        "Favourites: evening, quiet, festival.",
+        "Between shows: lit, on the scene it was last on.",
+        "A full train: at every start, after an outage once supply was steady for 20 s, every 24 h while lit.",
+        "At most 120 relay cycles an hour.",
+        "Quiet hours, without trains: 07:00-08:30.",
+        "lap-pool festival 8 5.87 s in step for 22.5 s; sent again every 60 min, 8 cycles an hour",
+        "late swim quiet lap-pool fri, sat 21:30 00:30",
+        "winter repairs closed plunge-pool 2027-02-08..2027-02-19 - -",
+    ):
+        assert line in lines
+
+
+def test_the_daemons_tables_as_fields(run: Run) -> None:
+    found = run("check LIDO --json").json["daemon"]
+    assert found["serve"]["quiet"] == ["07:00-08:30"]
+    assert found["inputs"]["plunge-pool"]["switch"] is None
+    assert found["inputs"]["lap-pool"]["sense"] == {"driver": "simulated", "pin": None, "active_high": False}
+    assert found["outputs"]["lap-pool"]["indicator"]["driver"] == "simulated"
+    assert [slot["start"] for slot in found["slots"]] == ["sunset-00:15", "21:30", "06:00"]
+    assert found["exceptions"][0]["dates"] == ["2026-12-19", "2026-12-31..2027-01-01"]
+    costs = {(each["circuit"], each["scene"]): each for each in found["upkeep"]}
+    moving = costs["lap-pool", "festival"]
+    assert (moving["relay_cycles"], moving["in_step_s"], moving["cycles_per_h"]) == (8, 22.5, 8.0)
+    assert (moving["resent_every_s"], costs["lap-pool", "quiet"]["resent_every_s"]) == (3600.0, None)
+
+
+def test_orders_that_do_not_fit_are_bad_input(run: Run, site: Callable[..., str]) -> None:
+    path = site("LIDO", ('favourites = ["evening"', 'favourites = ["evning"'))
+    said = run(f"check {path}")
+    assert said.status == 2
+    assert '[serve] favourites: no scene "evning": did you mean "evening"?' in said.err
+
+
+def test_a_circuit_that_is_not_served_is_a_doubt(run: Run, site: Callable[..., str]) -> None:
+    path = site("LIDO", ('contact = "normally_closed"', 'contact = "normally_open"'))
+    said = run(f"check {path}")
+    assert said.status == 0
+    assert (
+        "  plunge-pool: lampstep serve refuses it: the contact is normally open, so that a dead" in said.out
+    )
+    assert "Full trains" not in said.out
+
+
 def test_a_pin_a_missing_pick_and_a_site_without_scenes(run: Run, site: Callable[..., str]) -> None:
     gpio = (
         'driver = "simulated"\nside = "secondary"                 #',
         'driver = "gpio"\npin = 17\nside = "secondary" #',
     )
-    no_pick = ('type-b = "tarn", ', "")
+    no_pick = ('type-b = "reed bed", ', "")
     said = run(f"check {site('LIDO', gpio, no_pick)}")
     assert said.status == 0
     assert 'Circuit "lap-pool": relay on pin 17 in the secondary' in said.out
-    row = next(line for line in said.out.splitlines() if line.startswith("  evening"))
-    assert row.split() == ["evening", "millpond", "dragonfly", "-"]
-    assert run(f"check {site('LIDO', no_pick)} --json").json["scenes"][0]["picks"]["type-b"] is None
+    row = next(line for line in said.out.splitlines() if line.startswith("  quiet "))
+    assert row.split() == ["quiet", "moss", "fern", "-"]
+    assert run(f"check {site('LIDO', no_pick)} --json").json["scenes"][1]["picks"]["type-b"] is None
 
 
 @pytest.fixture

@@ -50,5 +50,11 @@ def test_fields_of_a_show(run: Run) -> None:
     assert {tuple(show) for show in shows} == {tuple(listed("calendar", "show field"))}
 
 
+def test_fields_of_the_daemons_tables(run: Run) -> None:
+    found = run("check LIDO --json").json["daemon"]
+    assert list(found) == listed("check", "daemon field")
+    assert {tuple(each) for each in found["upkeep"]} == {tuple(listed("check", "upkeep field"))}
+
+
 def test_every_list_was_found() -> None:
     assert all(len(fields) > 4 for fields in CASES.values())

@@ -1,14 +1,11 @@
-"""What a technician should know about a site that is not wrong: pure, for ``lampstep check``.
-
-A doubt never changes an exit status. It says where, what, and what to do.
-"""
+"""What is doubtful about a pad: its relays, and its lamps' windows against them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sequencer.automaton.guards import Window, guards
+from sequencer.doubts.doubt import Doubt
 from sequencer.sitefile import GpioRelay, ModbusRelay, same_pin
 from sequencer.tomlfile import quoted
 from sequencer.units import at_least_ns, at_most_ns, to_seconds
@@ -25,24 +22,7 @@ SELV_ZONE_0_MAX_V = 12.0
 """SELV in zone 0, RMS of AC (IEC 60364-7-702)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """One thing to look at.
-
-    >>> print(Doubt("lap-pool", "the lamps are dark when the board is dead", "wire them normally closed"))
-    lap-pool: the lamps are dark when the board is dead: wire them normally closed
-    """
-
-    where: str
-    what: str
-    remedy: str
-
-    def __str__(self) -> str:
-        """One plain line."""
-        return f"{self.where}: {self.what}: {self.remedy}"
-
-
-def doubts(pad: Pad) -> tuple[Doubt, ...]:
+def pad_doubts(pad: Pad) -> tuple[Doubt, ...]:
     """Everything doubtful, the site first, then each circuit, then each type of lamp."""
     found = [*_of_site(pad)]
     for circuit in pad.circuits:
@@ -137,8 +117,18 @@ def _of_windows(datasheet: Datasheet, timing: Timing, spread_s: float) -> Iterat
         limit = f"max_flashes_per_s {timing.max_flashes_per_s:g}"
         what = f"{limit} leaves no second break within {_called(same_train)}"
         yield what, "only its scene with code 1 is within reach; faster flashes are not safe"
-    if not counts and all(window.closed or window.first_ns > longest for window in homing):
+    if never_forgets(datasheet, timing, spread_s):
         yield "no break brings it to a known scene", ""
+
+
+def never_forgets(datasheet: Datasheet, timing: Timing, spread_s: float) -> bool:
+    """Whether a lamp steps on from wherever it is, and no break that is allowed brings it to a known scene."""
+    if datasheet.lamp.selects_by == "count":
+        return False
+    longest, home = at_most_ns(timing.max_dark_s), datasheet.lamp.after_power_down == "first"
+    homing = {"reset", "power_down"} if home else {"reset"}
+    breaks = guards(datasheet, timing.margin_s + spread_s).breaks
+    return all(window.closed or window.first_ns > longest for window in breaks if window.name in homing)
 
 
 def _called(window: Window) -> str:

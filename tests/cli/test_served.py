@@ -1,0 +1,110 @@
+"""Commands that speak with a running daemon: what they print, and that they reach it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sequencer.cli import serve as serve_command
+from sequencer.cli import through
+from tests.cli.test_json_fields import listed
+from tests.served import Served
+
+Run = Callable[[str], Any]
+LIDO = Path(__file__).parents[2] / "config" / "quarry-lane.toml"
+
+
+@pytest.fixture
+def served(state: Path) -> Iterator[Served]:
+    assert not state.exists()
+    desk = Served(LIDO)
+    yield desk
+    desk.close()
+
+
+COMMANDS = {
+    "status LIDO": 2,
+    "status LIDO --circuit lap-pool": 1,
+    "tell LIDO ladder=tarn": 1,
+    "replaced LIDO ladder": 1,
+    "resync LIDO --circuit lap-pool": 1,
+    "steady LIDO": 2,
+    "resume LIDO --circuit lap-pool": 1,
+    "touch LIDO --circuit lap-pool occupied=on": 1,
+    "play LIDO --circuit plunge-pool --scene quiet": 1,
+}
+
+
+@pytest.mark.usefixtures("served")
+@pytest.mark.parametrize("line", COMMANDS)
+def test_fields(run: Run, line: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(through, "LOOK_S", 0.0)
+    said = run(f"{line} --json")
+    assert list(said.json) == listed("status")
+    assert len(said.json["circuits"]) == COMMANDS[line]
+    for circuit in said.json["circuits"]:
+        assert list(circuit) == listed("status", "circuit field")
+        assert {tuple(lamp) for lamp in circuit["lamps"]} == {tuple(listed("status", "known field"))}
+
+
+def test_nobody_serves(run: Run) -> None:
+    said = run("status LIDO --json")
+    assert (said.status, said.json) == (1, {"pid": None, "circuits": []})
+    told = run("tell LIDO ladder=tarn")
+    assert told.status == 2
+    assert told.err.startswith("no daemon serves Quarry Lane lido: start one with lampstep serve ")
+
+
+def test_fields_of_serve(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sequencer.daemon.serve.serve", lambda _: None)
+    monkeypatch.setattr(serve_command.logging, "basicConfig", lambda **_: None)
+    assert list(run("serve LIDO --json").json) == listed("serve")
+
+
+def test_what_is_told_and_replaced_is_known_and_unknown(run: Run, served: Served) -> None:
+    def shown(circuit: str) -> dict[str, tuple[str | None, str]]:
+        (found,) = run(f"status LIDO --circuit {circuit} --json").json["circuits"]
+        return {lamp["lamp"]: (lamp["scene"], lamp["by"]) for lamp in found["lamps"]}
+
+    assert shown("plunge-pool") == dict.fromkeys(("ladder", "ledge", "spout"), ("tarn", "train"))
+    run("steady LIDO")  # so that no train follows at once
+    run('tell LIDO ledge="reed bed"')
+    assert shown("plunge-pool")["ledge"] == ("reed bed", "person")
+    assert ("told", "plunge-pool", {"lamp": "ledge", "code": 2}) in served.journal
+    run("replaced LIDO spout")
+    assert shown("plunge-pool") == dict.fromkeys(("ladder", "ledge", "spout"), (None, ""))
+
+
+def test_the_switch_off_is_dark_and_on_is_lit(run: Run, served: Served) -> None:
+    run("touch LIDO --circuit lap-pool switch=off")
+    said = run("status LIDO --circuit lap-pool --json")
+    (circuit,) = said.json["circuits"]
+    assert (said.status, circuit["phase"], circuit["rank"]) == (0, "dark", "off")
+    served.clock.sleep_until(served.clock.now() + 60.0)
+    run("touch LIDO --circuit lap-pool switch=on")
+    served.clock.sleep_until(served.clock.now() + 10.0)  # they keep their scenes, and must only settle
+    (circuit,) = run("status LIDO --circuit lap-pool --json").json["circuits"]
+    assert (circuit["phase"], circuit["matched"]) == ("lit", True)
+
+
+def test_play_waits_for_the_scene_and_the_hand_at_the_pad_counts_for_more(
+    run: Run, served: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(through, "LOOK_S", 0.0)
+    said = run("play LIDO --circuit lap-pool --scene quiet")
+    assert said.status == 0
+    assert "lap-pool: every lamp on quiet" in said.out
+    run("touch LIDO --circuit lap-pool button=on")
+    served.clock.sleep_until(served.clock.now() + 2.0)
+    run("status LIDO")
+    run("touch LIDO --circuit lap-pool button=off")
+    (circuit,) = run("status LIDO --circuit lap-pool --json").json["circuits"]
+    assert (circuit["rank"], circuit["scene"]) == ("hand", "festival")
+    said = run("play LIDO --circuit lap-pool --scene evening")
+    words = "festival was chosen at the pad, which counts for more: take it back first"
+    assert (said.status, said.err) == (2, f"lap-pool: {words}\n")
+    assert json.dumps(words) not in said.out
