@@ -31,7 +31,7 @@ from sequencer.journal.folder import socket_path
 from sequencer.player.job import PlayResult
 from sequencer.player.kept import path_for
 from sequencer.sitefile import load_site
-from sequencer.train import EdgeLog, Pulse, Train
+from sequencer.train import EdgeLog, Pulse, Stamp, Train
 
 SECOND = 1.0
 
@@ -40,6 +40,7 @@ class Served:
     """Serves a site, whose inputs are all simulated, through its local socket, until closed."""
 
     watchdog_period_s: float | None = None
+    trouble = ""
 
     def __init__(self, site: Path) -> None:
         self.site, self.pad = site, load_site(site, standing=True)
@@ -92,9 +93,14 @@ class Served:
         """All that is to come by itself, and a second that passes."""
         while self._mail:
             self.daemon.turn()
-        self.clock.sleep_until(self.clock.now() + SECOND)
-        self.daemon.turn()
-        while self._mail:
+        self.wait(SECOND)
+
+    def wait(self, seconds: float) -> None:
+        """Time passes, each deadline at its own moment."""
+        until = self.clock.now() + seconds
+        while self.clock.now() < until or self._mail:
+            if not self._mail:
+                self.clock.sleep_until(min(self.daemon.deadline(), until))
             self.daemon.turn()
 
     def _level(self, circuit: str, line: str, active: bool, at: float) -> None:
@@ -126,7 +132,8 @@ class Served:
 
     def send(self, circuit: str, train: PlannedTrain) -> None:
         self.clock.sleep_until(self.clock.now() + train.train.lead_in_s + train.train.total_s)
-        self._mail.append(PlayOver(circuit, PlayResult(EdgeLog((), "finished"), 0.0, 0.0)))
+        edges = [Stamp(0.0, 0.0, 0.0, closed) for _ in train.train.pulses for closed in (False, True)]
+        self._mail.append(PlayOver(circuit, PlayResult(EdgeLog(tuple(edges), "finished"), 0.0, 0.0)))
 
     def break_off(self, circuit: str, *, at_once: bool) -> None:
         raise AssertionError(f"{circuit}: nothing is being sent ({at_once})")
@@ -145,6 +152,9 @@ class Served:
 
     def write(self, kind: str, circuit: str | None, detail: Mapping[str, Any]) -> None:
         self.journal.append((kind, circuit, detail))
+
+    def catch_up(self) -> None:
+        """Nothing is kept back."""
 
     def ready(self, status: str) -> None:
         """Nobody waits."""

@@ -17,5 +17,5 @@ def run(arguments: Arguments) -> Answer:
     if said is None:
         words = f"No daemon serves {pad.site.name}: nothing is known of its lamps."
         next_step = f"Next: lampstep serve {pad.path}, or systemctl status 'lampstep@*'"
-        return Answer(NO, {"pid": None, "circuits": []}, f"{words}\n{next_step}")
+        return Answer(NO, {"pid": None, "journal": "", "circuits": []}, f"{words}\n{next_step}")
     return shown(pad, said, arguments.circuit)

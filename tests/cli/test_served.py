@@ -53,7 +53,7 @@ def test_fields(run: Run, line: str, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_nobody_serves(run: Run) -> None:
     said = run("status LIDO --json")
-    assert (said.status, said.json) == (1, {"pid": None, "circuits": []})
+    assert (said.status, said.json) == (1, {"pid": None, "journal": "", "circuits": []})
     told = run("tell LIDO ladder=tarn")
     assert told.status == 2
     assert told.err.startswith("no daemon serves Quarry Lane lido: start one with lampstep serve ")
@@ -84,9 +84,9 @@ def test_the_switch_off_is_dark_and_on_is_lit(run: Run, served: Served) -> None:
     said = run("status LIDO --circuit lap-pool --json")
     (circuit,) = said.json["circuits"]
     assert (said.status, circuit["phase"], circuit["rank"]) == (0, "dark", "off")
-    served.clock.sleep_until(served.clock.now() + 60.0)
+    served.wait(60.0)
     run("touch LIDO --circuit lap-pool switch=on")
-    served.clock.sleep_until(served.clock.now() + 10.0)  # they keep their scenes, and must only settle
+    served.wait(10.0)  # they keep their scenes, and must only settle
     (circuit,) = run("status LIDO --circuit lap-pool --json").json["circuits"]
     assert (circuit["phase"], circuit["matched"]) == ("lit", True)
 
@@ -99,8 +99,7 @@ def test_play_waits_for_the_scene_and_the_hand_at_the_pad_counts_for_more(
     assert said.status == 0
     assert "lap-pool: every lamp on quiet" in said.out
     run("touch LIDO --circuit lap-pool button=on")
-    served.clock.sleep_until(served.clock.now() + 2.0)
-    run("status LIDO")
+    served.wait(2.0)
     run("touch LIDO --circuit lap-pool button=off")
     (circuit,) = run("status LIDO --circuit lap-pool --json").json["circuits"]
     assert (circuit["rank"], circuit["scene"]) == ("hand", "festival")
