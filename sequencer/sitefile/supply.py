@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Field, Strict, ValidationError, model_valid
 
 from sequencer.sitefile.tables import Circuit, DelayRange
 from sequencer.tomlfile import (
+    MAX_NAME,
     Loc,
     MisfitError,
     Name,
@@ -23,6 +24,7 @@ from sequencer.tomlfile import (
     Table,
     did_you_mean,
     misfits,
+    printable,
     quoted,
 )
 
@@ -194,20 +196,24 @@ class Supply(Table):
     lamps: Some[Cord] = Field(alias="lamp")
 
 
-class Supplies(Table):
-    """The tables by circuit."""
-
-    supply: dict[str, Supply]
-
-
 def supplies(pad: Pad, file: TomlFile) -> tuple[Mapping[str, Supply], list[str]]:
     """Read ``[supply.*]`` and hold it against the pad; the problems as lines, in which case nothing is read."""
-    data = {"supply": file.data["supply"]}
-    try:
-        found = Supplies.model_validate(data).supply
-    except ValidationError as error:
-        return {}, file.problems(misfits(error, Supplies, data))
-    return found, file.problems(fault for name in found for fault in _faults(pad, name, found[name]))
+    tables = file.data["supply"]
+    if not isinstance(tables, dict) or not all(isinstance(table, dict) for table in tables.values()):
+        words = "[supply] must be one table a circuit, as in [supply.NAME]"
+        return {}, file.problems([(("supply",), words)])
+    found: dict[str, Supply] = {}
+    problems: list[str] = []
+    for circuit, table in tables.items():
+        head = f"[supply] {printable(circuit)[:MAX_NAME]}: "
+        try:
+            found[circuit] = Supply.model_validate(table)
+        except ValidationError as error:
+            faults = misfits(error, Supply, table)
+            problems += file.problems((("supply", circuit, *loc), head + words) for loc, words in faults)
+        else:
+            problems += file.problems(_faults(pad, circuit, found[circuit]))
+    return found, problems
 
 
 def with_starts(circuits: Sequence[Circuit], supply: Mapping[str, Supply]) -> tuple[Circuit, ...]:
@@ -271,9 +277,9 @@ def _tree_faults(where: Loc, circuit: str, supply: Supply, nodes: list[str]) -> 
     told: set[str] = set()
     for index, run in enumerate(supply.runs):
         way = [run.to]
-        while way[-1] in fed and fed[way[-1]] not in way:
+        while way[-1] in fed and fed[way[-1]] not in (*way, TRANSFORMER):
             way.append(fed[way[-1]])
-        if way[-1] in fed and not told.intersection(way):
+        if way[-1] in fed and fed[way[-1]] != TRANSFORMER and not told.intersection(way):
             loop = [*way[way.index(fed[way[-1]]) :], fed[way[-1]]]
             told.update(way)
             words = f"a loop that the transformer does not feed: {' from '.join(map(quoted, loop))}"

@@ -22,7 +22,8 @@ LIMITS = {
     "nec": (15.0, "the low voltage contact limit of NEC 680.2"),
     "iec": (12.0, "SELV in zone 0 by IEC 60364-7-702"),
 }
-"""Greatest volts RMS of sinusoidal AC, and whose rule that is."""
+"""Greatest volts RMS of sinusoidal AC, and whose rule that is. NEC's is held against what a lamp gets, IEC's against
+the nominal volts of the tap: a 12 V transformer gives some more when little hangs on it."""
 MISMATCH = 0.2
 """A primary that is further from nominal than this is another mains system, not another hour of the day."""
 _HAIR = 1e-9
@@ -156,8 +157,12 @@ def _tap(feed: Feed, mark: str | None) -> TapFigures:
     names = list(dict.fromkeys(lamp.lamp for lamp in figures))
     short = {lamp.lamp for lamp in figures if lamp.volts < lamp.least_v * (1 - _HAIR)}
     over = {lamp.lamp for lamp in figures if lamp.volts > lamp.greatest_v * (1 + _HAIR)}
-    margin = min(min(lamp.margin_v, limit - lamp.volts) for lamp in figures)
     tap_v = feed.supply.transformer.tap
+    margin = min(lamp.margin_v for lamp in figures)
+    if feed.region == "nec":
+        margin = min(margin, *(limit - lamp.volts for lamp in figures))
+    elif tap_v > limit:
+        margin = min(margin, limit - tap_v)
     return TapFigures(
         tap_v,
         mark,
@@ -274,34 +279,38 @@ def _of_primary(feed: Feed, advice: Advice) -> Iterator[Finding]:
 def _of_volts(feed: Feed, advice: Advice) -> Iterator[Finding]:
     tap = advice.in_use
     limit, rule = LIMITS[feed.region]
-    highest = max((lamp.volts, case.primary) for case in tap.cases for lamp in case.lamps)
-    if feed.region == "iec" and tap.tap_v > limit:
+    most = {
+        case.primary: max(lamp.volts for lamp in case.lamps) for case in tap.cases if case.load == "alone"
+    }
+    if tap.tap_v > limit:
         what = f"the tap in use gives {tap.tap_v:g} V, and the limit is {limit:g} V: {rule}"
         yield Finding("refused", feed.circuit, what, "take a tap at or below it")
-    elif highest[0] > limit * (1 + _HAIR):
-        now = max(lamp.volts for case in tap.cases if case.primary == "now" for lamp in case.lamps)
-        when = "" if now > limit else " when the primary is high"
-        what = f"a lamp alone gets {highest[0]:.2f} V{when}, above {limit:g} V: {rule}"
-        yield Finding("doubt" if when else "refused", feed.circuit, what, "take a lower tap")
+    elif most["high"] > limit * (1 + _HAIR):
+        always = most["now"] > limit * (1 + _HAIR)
+        gets, when = (most["now"], "") if always else (most["high"], " when the primary is high")
+        level: Level = "refused" if always and feed.region == "nec" else "doubt"
+        what = f"a lamp alone gets {gets:.2f} V{when}, above {limit:g} V: {rule}"
+        yield Finding(level, feed.circuit, what, "take a lower tap")
     for name in tap.short:
         case, lamp = min(((c, one) for c in tap.cases for one in c.lamps if one.lamp == name), key=_volts)
         gets = f"gets {lamp.volts:.2f} V" if lamp.volts else "cannot be fed at all (the volts collapse)"
         what = f"lamp {quoted(name)} {gets} and wants at least {lamp.least_v:g} V ({case_words(case)})"
-        yield Finding("short", feed.circuit, what, _cure(advice))
+        thicker = "no tap cures it: a thicker or shorter run, or fewer lamps on it"
+        yield Finding("short", feed.circuit, what, _cure(advice, thicker))
     for name in tap.over:
         case, lamp = max(((c, one) for c in tap.cases for one in c.lamps if one.lamp == name), key=_volts)
         what = f"lamp {quoted(name)} gets {lamp.volts:.2f} V, more than its {lamp.greatest_v:g} V ({case_words(case)})"
-        yield Finding("refused", feed.circuit, what, _cure(advice))
+        yield Finding("refused", feed.circuit, what, _cure(advice, "no tap cures it: look at the primary"))
 
 
 def _volts(pair: tuple[CaseFigures, LampFigures]) -> float:
     return pair[1].volts
 
 
-def _cure(advice: Advice) -> str:
+def _cure(advice: Advice, otherwise: str) -> str:
     if advice.best is not None and advice.best is not advice.in_use:
         return f"take the tap of {advice.best.tap_v:g} V"
-    return "no tap cures it: a thicker or shorter run, or fewer lamps on it"
+    return otherwise
 
 
 def case_words(case: CaseFigures) -> str:
@@ -328,7 +337,7 @@ def _of_runs(feed: Feed, advice: Advice) -> Iterator[Finding]:
     for run in advice.runs:
         where = f"{feed.circuit}: run to {quoted(run.to)}"
         shared = f", shared by {', '.join(map(quoted, run.carries))}" if len(run.carries) > 1 else ""
-        good = f"AWG or mm2 for {run.continuous_a:.1f} A, or part of the lamps on a run of their own"
+        good = f"a conductor good for {run.continuous_a:.1f} A, or part of the lamps on a run of their own"
         if run.amps > run.ampacity_a:
             what = f"{run.amps:.1f} A in {run.size}{shared}, which may carry {run.ampacity_a:g} A"
             yield Finding("refused", where, what, good)

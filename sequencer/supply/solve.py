@@ -93,27 +93,43 @@ def _solved(network: Network, source: float, at: Sequence[tuple[int, complex]]) 
     before = 0.0
     enough = RELATIVE * source
     for _ in range(_SWEEPS):
-        amps = [0j] * count
-        for node, power in at:
-            amps[node] += (power / volts[node]).conjugate()
-        for node, parent in back:
-            amps[parent] += amps[node]
         old = [volts[node] for node, _ in at]
-        for node, parent, z in forth:
-            volts[node] = volts[parent] - z * amps[node]
+        amps = _sweep(count, back, forth, at, volts)
         change = max([abs(volts[node] - was) for (node, _), was in zip(at, old, strict=True)])
         if change <= enough:
             return _Found(volts, amps, holds=True)
         if before and change > _SLOW * before:
             break
         before = change
-    return _newton(network, source, at, volts)
+    found = _newton(network, source, at, volts)
+    if not found.holds:
+        found = _Found([complex(source)] * count, [], holds=False)
+        _sweep(count, back, forth, at, found.volts)  # one sweep from flat shows where it is worst
+    return found
+
+
+def _sweep(
+    count: int,
+    back: Sequence[tuple[int, int]],
+    forth: Sequence[tuple[int, int, complex]],
+    at: Sequence[tuple[int, complex]],
+    volts: list[complex],
+) -> list[complex]:
+    """Currents from the lamps to the source, then volts from the source to the lamps, in place."""
+    amps = [0j] * count
+    for node, power in at:
+        amps[node] += (power / volts[node]).conjugate()
+    for node, parent in back:
+        amps[parent] += amps[node]
+    for node, parent, z in forth:
+        volts[node] = volts[parent] - z * amps[node]
+    return amps
 
 
 def _newton(
     network: Network, source: float, at: Sequence[tuple[int, complex]], start: list[complex]
 ) -> _Found:
-    """Newton's method; ``holds`` is False where there is no solution, with the volts that it started from.
+    """Newton's method; ``holds`` is False where there is no solution.
 
     A lamp's current, made linear around its volts ``u``, is ``2 I(u) - conj(S) / conj(u)^2 conj(v)``. What a
     node and all behind it take is then ``A v + B conj(v) + C``, and so it is seen through the cable before it.
@@ -134,7 +150,7 @@ def _newton(
             m, n, fixed = 1 + z * a[node], z * b[node], z * c[node]
             d = abs(m) ** 2 - abs(n) ** 2
             if d <= 0:
-                return _Found(start, [0j] * count, holds=False)
+                return _Found(start, [], holds=False)
             same, crossed = m.conjugate() / d, -n / d
             rest = -same * fixed - crossed * fixed.conjugate()
             ways[node] = (same, crossed, rest)
@@ -147,7 +163,7 @@ def _newton(
             same, crossed, rest = ways[node]
             new[node] = same * up + crossed * up.conjugate() + rest
         if any((new[node] / volts[node]).real <= 0 for node, _ in at):
-            return _Found(start, [0j] * count, holds=False)
+            return _Found(start, [], holds=False)
         change = max(abs(new[node] - volts[node]) for node, _ in at)
         volts = new
         if change <= RELATIVE * source or before <= change <= 1e-9 * source:
@@ -158,4 +174,4 @@ def _newton(
                 amps[parents[node]] += amps[node]
             return _Found(volts, amps, holds=True)
         before = change
-    return _Found(start, [0j] * count, holds=False)
+    return _Found(start, [], holds=False)
