@@ -18,14 +18,20 @@ from queue import Empty, SimpleQueue
 from typing import Any
 
 from sequencer.daemon.messages import Call, Message
-from sequencer.daemon.trains import THREAD_STACK
 from sequencer.errors import HardwareError
 
 LONGEST = 64 * 1024
 """Bytes of one question or answer."""
 PATIENCE_S = 10.0
 """For an answer: the loop answers in between two edges of anything, at once."""
+SILENCE_S = 2.0
+"""For a question, from who has opened a line."""
+MOST_LINES = 64
+"""Lines served at once; the next ones wait for their turn, so that no crowd uses up the daemon's files."""
+MOST_BRACKETS = 100
+"""In a question, which needs two: a parser goes deeper with each, and a small stack has an end."""
 MODE = 0o660
+BUSY = "the daemon is busy; try again"
 
 
 def ask_daemon(path: Path, request: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -40,6 +46,11 @@ def ask_daemon(path: Path, request: Mapping[str, Any]) -> dict[str, Any] | None:
                 line.connect(short)
         except (FileNotFoundError, ConnectionRefusedError):
             return None
+        except BlockingIOError:
+            raise HardwareError(f"{path}: {BUSY}") from None
+        except PermissionError:
+            words = "the daemon may not be asked by this user: be in the group of that file, or use sudo"
+            raise HardwareError(f"{path}: {words}") from None
         except OSError as error:
             raise HardwareError(f"{path}: the daemon cannot be asked: {error.strerror}") from error
         try:
@@ -48,6 +59,8 @@ def ask_daemon(path: Path, request: Mapping[str, Any]) -> dict[str, Any] | None:
                 answer = json.loads(answers.readline(LONGEST))
         except (OSError, ValueError) as error:
             raise HardwareError(f"{path}: the daemon did not answer ({error}); see its log") from error
+    if "busy" in answer:
+        raise HardwareError(f"{path}: {answer['busy']}")
     return dict(answer)
 
 
@@ -61,12 +74,10 @@ class Socket:
             self._server = _Server(short, post)
         path.chmod(MODE)
         self._path = path
-        before = threading.stack_size(THREAD_STACK)
         self._thread = threading.Thread(
             target=self._server.serve_forever, kwargs={"poll_interval": 3600}, name="socket", daemon=True
         )
         self._thread.start()
-        threading.stack_size(before)
 
     def close(self) -> None:
         """Listen no more."""
@@ -77,27 +88,46 @@ class Socket:
 
 class _Server(socketserver.ThreadingUnixStreamServer):
     daemon_threads = True
-    request_queue_size = 8
+    request_queue_size = 128
 
     def __init__(self, path: str, post: Callable[[Message], None]) -> None:
         self.post = post
+        self._free = threading.BoundedSemaphore(MOST_LINES)
         super().__init__(path, _Handler)
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        """Wait until a line is free, and serve this one in a thread of its own."""
+        self._free.acquire()
+        try:
+            super().process_request(request, client_address)
+        except BaseException:  # no thread was to be had
+            self._free.release()
+            raise
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        """In that thread."""
+        try:
+            super().process_request_thread(request, client_address)
+        finally:
+            self._free.release()
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         """Who hangs up in the middle is no concern of the daemon's."""
 
 
 class _Handler(socketserver.StreamRequestHandler):
-    timeout = PATIENCE_S
+    timeout = SILENCE_S
 
     def handle(self) -> None:
         line = self.rfile.readline(LONGEST)
         try:
+            if line.count(b"[") + line.count(b"{") > MOST_BRACKETS:
+                raise ValueError("too deep")
             request = json.loads(line)
             if not isinstance(request, dict):
                 raise ValueError("no object")
         except ValueError:
-            self._say({"error": "this is no question"})
+            self._say({"errors": ["this is no question"]})
             return
         answers: SimpleQueue[Mapping[str, Any]] = SimpleQueue()
         assert isinstance(self.server, _Server)
@@ -105,7 +135,7 @@ class _Handler(socketserver.StreamRequestHandler):
         try:
             self._say(answers.get(timeout=PATIENCE_S))
         except Empty:
-            self._say({"error": "the daemon is busy; try again"})
+            self._say({"busy": BUSY})
 
     def _say(self, answer: Mapping[str, Any]) -> None:
         self.wfile.write(json.dumps(answer).encode() + b"\n")
