@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+from daemon_states import daemon_states
 from input_wiring import input_wiring
 from lamp_states import lamp_states
 from plain_switch import switch_as_input, switch_feeds_the_box
@@ -24,6 +25,7 @@ def main(folder: Path) -> None:
     """Write every drawing."""
     lido = load_site(CONFIG / "quarry-lane.toml")
     drawings = {
+        "daemon-states.svg": daemon_states(),
         "input-wiring.svg": input_wiring(),
         "lamp-states.svg": lamp_states(CONFIG / "lamps"),
         "lamp-timeline.svg": train_timeline(lido, "plunge-pool", "clean-up"),
