@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.errors import HardwareError, InputError
+from sequencer.errors import InputError
 from sequencer.sitefile import Pad, load_site
 from sequencer.supply.advise import LIMITS, Advice, CaseFigures, TapFigures, advise, emf_at
 from sequencer.supply.feed import Feed, feed_of, network_of, with_conductor, with_lamp, with_tap
@@ -91,7 +91,8 @@ def _draw(looked: _Looked, path: str) -> None:
     except FileExistsError:
         raise InputError(f"{printable(path)}: is there already: name a new file") from None
     except (OSError, ValueError) as error:
-        raise HardwareError(f"{printable(path)}: cannot be written: {error}") from None
+        reason = getattr(error, "strerror", error)
+        raise InputError(f"{printable(path)}: cannot be written: {reason}") from None
 
 
 def _head(looked: _Looked) -> str:

@@ -287,9 +287,9 @@ def _of_volts(feed: Feed, advice: Advice) -> Iterator[Finding]:
         yield Finding("refused", feed.circuit, what, "take a tap at or below it")
     elif most["high"] > limit * (1 + _HAIR):
         always = most["now"] > limit * (1 + _HAIR)
-        gets, when = (most["now"], "") if always else (most["high"], " when the primary is high")
+        volts, when = (most["now"], "") if always else (most["high"], " when the primary is high")
         level: Level = "refused" if always and feed.region == "nec" else "doubt"
-        what = f"a lamp alone gets {gets:.2f} V{when}, above {limit:g} V: {rule}"
+        what = f"a lamp alone gets {volts:.2f} V{when}, above {limit:g} V: {rule}"
         yield Finding(level, feed.circuit, what, "take a lower tap")
     for name in tap.short:
         case, lamp = min(((c, one) for c in tap.cases for one in c.lamps if one.lamp == name), key=_volts)
