@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from contextlib import closing
 from pathlib import Path
 from xml.etree.ElementTree import canonicalize
 
@@ -19,10 +20,12 @@ import pytest
 from sequencer.cli.arguments import parse
 from sequencer.cli.main import main
 from sequencer.datasheet import load_datasheet
+from tests.served import Served
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
 DRAWINGS = ROOT / "docs" / "drawings"
+ASK_A_DAEMON = {"serve", "status", "tell", "replaced", "resync", "steady", "resume", "touch"}
 FENCE = re.compile(r"^( *)```([^\n]*)\n(.*?)^\1```$", re.MULTILINE | re.DOTALL)
 
 
@@ -34,6 +37,16 @@ def blocks(language: str) -> list[object]:
         for number, match in enumerate(FENCE.finditer(page.read_text(encoding="utf-8")), start=1)
         if match[2].strip() == language
     ]
+
+
+def served_blocks(page: Path) -> list[str]:
+    """What a page shows of a running daemon, in order."""
+    found = FENCE.finditer(page.read_text(encoding="utf-8"))
+    return [match[3] for match in found if match[2] == "console served"]
+
+
+def served_pages() -> list[Path]:
+    return [page for page in PAGES if served_blocks(page)]
 
 
 def commands() -> list[object]:
@@ -56,7 +69,7 @@ def test_a_command_that_the_docs_show_is_one(
     shutil.copy(tmp_path / "quarry-lane.toml", tmp_path / "my-pool.toml")
     monkeypatch.chdir(tmp_path)
     words = shlex.split(line)[1:]
-    if words[0] in {"play", "demo", "journal"}:  # of these the last needs a daemon to have run
+    if words[0] in {"play", "demo", "journal", *ASK_A_DAEMON}:  # journal needs a daemon to have run
         assert parse(words).command == words[0]
         return
     assert main(words) == 0
@@ -70,12 +83,31 @@ def test_what_the_docs_show_of_a_command_is_what_it_prints(
     """``...`` stands for anything; a comment behind the command names an exit status other than 0."""
     shutil.copytree(ROOT / "config", tmp_path / "config")
     monkeypatch.chdir(tmp_path)
-    line, _, shown = block.partition("\n")
+    shows(block, capsys)
+
+
+@pytest.mark.parametrize("page", served_pages(), ids=lambda page: page.stem)
+def test_what_the_docs_show_of_a_running_daemon_is_what_it_says(
+    page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Blocks of a page one after another, with the demo site served in virtual time."""
+    shutil.copytree(ROOT / "config", tmp_path / "config")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    with closing(Served(Path("config/quarry-lane.toml"))) as served:
+        for block in served_blocks(page):
+            for command in re.split(r"^(?=\$ )", block, flags=re.MULTILINE)[1:]:
+                shows(command, capsys)
+                served.wait(10.0)
+
+
+def shows(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """A command behind "$ ", and what it prints."""
+    line, _, shown = command.partition("\n")
     status = int(found[1]) if (found := re.search(r"# exit status (\d+)$", line)) else 0
     assert main(shlex.split(line.removeprefix("$ lampstep "), comments=True)) == status
     printed = capsys.readouterr().out
-    checker = doctest.OutputChecker()
-    assert checker.check_output(shown, printed, doctest.ELLIPSIS), printed
+    assert doctest.OutputChecker().check_output(shown, printed, doctest.ELLIPSIS), printed
 
 
 @pytest.mark.parametrize("block", blocks("toml datasheet"))
