@@ -24,9 +24,12 @@ from sequencer.daemon.planning import PlannedTrain
 from sequencer.daemon.records import Recorder, event_entry, wish_entries
 from sequencer.daemon.trains import Trains
 from sequencer.errors import HardwareError
+from sequencer.player.job import PlayResult
 
 LEVELS = frozenset({"input", "supply"})
 """Kinds of entry that say where something stands: not worth writing if it stood there before."""
+HOME_S = 5.0
+"""From one try to the next to bring a contact to its rest."""
 Levels = Mapping[tuple[str, str], Reading]
 
 
@@ -98,8 +101,7 @@ class Daemon:
         for circuit in self.states:
             playing = self._is_still_sent(circuit)
             if not playing:
-                self._astray.add(circuit)
-                self._bring_home(circuit)
+                self._leave_astray(circuit)
             self.take(circuit, on.Started(self._ports.now(), playing))
         self._ports.word.ready(self.summary())
         self._ports.word.alive()
@@ -118,6 +120,8 @@ class Daemon:
         """Until when the loop may wait: the next moment at which time alone changes something."""
         moments = [state.deadline for state in self.states.values()]
         moments += [due for reading in self._readings.values() if (due := next_deadline(reading)) is not None]
+        if self._astray:
+            moments.append(self._ports.now() + HOME_S)
         period_s = self._ports.word.watchdog_period_s
         return min([*moments, math.inf if period_s is None else self._ports.now() + period_s])
 
@@ -210,6 +214,8 @@ class Daemon:
 
     def _played(self, over: PlayOver) -> None:
         circuit = over.circuit
+        if not isinstance(over.result, PlayResult) or over.result.log.outcome == "failed":
+            self._leave_astray(circuit)
         ended = self._ports.recorder.train_ended(over, self.states[circuit].asked, self._ports.now())
         self._sending.discard(circuit)
         self.take(circuit, ended)
@@ -254,7 +260,13 @@ class Daemon:
             else:
                 contacts.let_close(circuit)
         except HardwareError as error:
+            self._astray.add(circuit)
             self.take(circuit, on.HoldFailed(self._ports.now(), str(error)))
+
+    def _leave_astray(self, circuit: str) -> None:
+        """Nobody knows where the contact stands."""
+        self._astray.add(circuit)
+        self._bring_home(circuit)
 
     def _bring_home(self, circuit: str) -> None:
         """A coil that a dead player left energised is a dark pool; tried again as long as it fails."""

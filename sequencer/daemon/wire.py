@@ -11,6 +11,7 @@ import os
 import socket
 import socketserver
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -24,6 +25,8 @@ LONGEST = 64 * 1024
 """Bytes of one question or answer."""
 PATIENCE_S = 10.0
 """For an answer: the loop answers in between two edges of anything, at once."""
+AGAIN_S = 0.05
+"""To the next try, where too many wait."""
 SILENCE_S = 2.0
 """For a question, from who has opened a line."""
 MOST_LINES = 64
@@ -42,12 +45,9 @@ def ask_daemon(path: Path, request: Mapping[str, Any]) -> dict[str, Any] | None:
     with socket.socket(socket.AF_UNIX) as line:
         line.settimeout(PATIENCE_S)
         try:
-            with _short(path) as short:
-                line.connect(short)
+            _connect(line, path)
         except (FileNotFoundError, ConnectionRefusedError):
             return None
-        except BlockingIOError:
-            raise HardwareError(f"{path}: {BUSY}") from None
         except PermissionError:
             words = "the daemon may not be asked by this user: be in the group of that file, or use sudo"
             raise HardwareError(f"{path}: {words}") from None
@@ -62,6 +62,19 @@ def ask_daemon(path: Path, request: Mapping[str, Any]) -> dict[str, Any] | None:
     if "busy" in answer:
         raise HardwareError(f"{path}: {answer['busy']}")
     return dict(answer)
+
+
+def _connect(line: socket.socket, path: Path) -> None:
+    give_up = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            with _short(path) as short:
+                line.connect(short)
+            return
+        except BlockingIOError:  # as many as the kernel lets wait are waiting already
+            if time.monotonic() >= give_up:
+                raise HardwareError(f"{path}: {BUSY}") from None
+            time.sleep(AGAIN_S)
 
 
 class Socket:
