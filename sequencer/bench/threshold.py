@@ -77,7 +77,10 @@ class Shown(NamedTuple):
     found_long: int
 
 
-_ROOT_2 = math.sqrt(2)
+NEGLIGIBLE = 1e-6
+"""A cell with less belief than this does not bear on what is shown next."""
+REACH = 5.0
+"""A length that is this many standard deviations from an edge is found short or long for certain."""
 
 Weights = tuple[tuple[float, ...], ...]  # by cell, then by spread and lapse
 
@@ -224,19 +227,23 @@ def expected_bits(known: Belief, lengths_s: tuple[float, ...]) -> float:
 
     Entropy of the answer less what of it remains for one who knows the edge: the mutual information.
     """
-    total = [0.0] * (len(lengths_s) + 1)
-    remains = 0.0
+    size = len(lengths_s) + 1
     lapse = sum(rate * share for rate, share in known.prior.lapses)
+    least = _entropy([1 - lapse + lapse / size, *[lapse / size] * (size - 1)])
+    total, remains = [lapse / size] * size, 0.0
     for row, mass in enumerate(known.cells):
-        if mass < 1e-9:
+        if mass < NEGLIGIBLE:
             continue
-        answer = [0.0] * len(total)
+        if (found := _surely(known, row, lengths_s)) is not None:
+            total[found] += (1 - lapse) * mass
+            remains += mass * least
+            continue
+        answer = [lapse / size] * size
         for kind, weight in enumerate(_by_spread(known, row)):
             for found, chance in enumerate(_answers(known, row, kind, lengths_s)):
-                answer[found] += weight * chance
-        answer = [(1 - lapse) * chance / mass + lapse / len(total) for chance in answer]
+                answer[found] += (1 - lapse) * weight * chance / mass
+                total[found] += (1 - lapse) * weight * chance
         remains += mass * _entropy(answer)
-        total = [t + mass * a for t, a in zip(total, answer, strict=True)]
     return _entropy(total) - remains
 
 
@@ -250,42 +257,48 @@ def _by_spread(known: Belief, row: int) -> list[float]:
     return [sum(weights[i : i + lapses]) for i in range(0, len(weights), lapses)]
 
 
+def _surely(known: Belief, row: int, lengths_s: tuple[float, ...]) -> int | None:
+    """How many lengths are found long for certain, lapses apart; None where some length is near the edge."""
+    if row == 0:
+        return len(lengths_s)
+    if row == len(known.weights) - 1:
+        return 0
+    edge, blurs = known.places[row - 1]
+    reach = REACH * blurs[-1]
+    found = 0
+    for length in lengths_s:
+        if edge - reach < length < edge + reach:
+            return None
+        found += length > edge
+    return found
+
+
 def _answers(known: Belief, row: int, kind: int, lengths_s: tuple[float, ...]) -> list[float]:
     """How likely each number of lengths found long is, lapses apart, for the edge in one cell and one spread."""
-    count = len(lengths_s)
-    if row == 0:
-        return [0.0] * count + [1.0]
-    if row == len(known.weights) - 1:
-        return [1.0] + [0.0] * count
     edge, blurs = known.places[row - 1]
-    blur = blurs[kind]
-    reach = 6 * blur  # farther off, a length is found short or long for certain
+    scale = math.sqrt(2) * blurs[kind]
     chances = [1.0]
     for length in lengths_s:
-        if length < edge - reach:
-            chances.append(0.0)
-        elif length > edge + reach:
-            chances.insert(0, 0.0)
-        else:
-            found = 0.5 * (1 + math.erf((length - edge) / (blur * _ROOT_2)))
-            lost = [*(c * (1 - found) for c in chances), 0.0]
-            chances = [a + b for a, b in zip(lost, [0.0, *(c * found for c in chances)], strict=True)]
+        found = 0.5 * (1 + math.erf((length - edge) / scale))
+        lost = [*(c * (1 - found) for c in chances), 0.0]
+        chances = [a + b for a, b in zip(lost, [0.0, *(c * found for c in chances)], strict=True)]
     return chances
 
 
 def _taught(known: Belief, one: Shown) -> Belief:
     lapses = known.prior.lapses
     anyhow = 1 / (len(one.lengths_s) + 1)
+    kinds = len(known.prior.spreads)
+    right = [(1 - rate) + rate * anyhow for rate, _ in lapses] * kinds
+    wrong = [rate * anyhow for rate, _ in lapses] * kinds
     rows = []
     for row, weights in enumerate(known.weights):
-        new: list[float] = []
-        for kind in range(len(known.prior.spreads)):
-            chance = _answers(known, row, kind, one.lengths_s)[one.found_long]
-            new += [
-                weights[kind * len(lapses) + i] * ((1 - rate) * chance + rate * anyhow)
-                for i, (rate, _) in enumerate(lapses)
-            ]
-        rows.append(new)
+        if (found := _surely(known, row, one.lengths_s)) is not None:
+            factors = right if found == one.found_long else wrong
+        else:
+            chances = [_answers(known, row, kind, one.lengths_s)[one.found_long] for kind in range(kinds)]
+            factors = [(1 - rate) * chance + rate * anyhow for chance in chances for rate, _ in lapses]
+        rows.append([w * f for w, f in zip(weights, factors, strict=True)])
     whole = sum(map(sum, rows))
     return replace(known, weights=tuple(tuple(w / whole for w in row) for row in rows))
 

@@ -1,0 +1,186 @@
+"""From an edge and some lengths to a train, and from the scene seen after it to how many were found long.
+
+Every train begins with the lamp lit and settled and ends so. With several lengths in one train, the order is such
+that no answer to one spoils the next: breaks ascending, from rest (ridden-through breaks come first and leave nothing
+behind); gaps in any order (a pulse that came too soon leaves the count); settling descending (once a train was over
+the shorter gaps count on from there).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, NamedTuple
+
+from sequencer.train import Pulse
+
+if TYPE_CHECKING:
+    from sequencer.bench.subject import EdgeName, Footing, Subject
+
+PITCH_S = 1 / 3
+"""A break and the supply after it are together no shorter: WCAG 2.3.1, three flashes a second."""
+SLOW_LOOK = 40
+ALIKE = 1000
+
+
+class Presentation(NamedTuple):
+    """Breaks and supply, and what the scene seen after them tells.
+
+    ``reads`` gives, by code, how many of the lengths were found long; any other code means ``otherwise``, None: it
+    tells nothing.
+    """
+
+    pulses: tuple[Pulse, ...]
+    reads: Mapping[int, int]
+    otherwise: int | None = None
+
+
+def most_lengths(subject: Subject, edge: EdgeName, footing: Footing, shortest_s: float) -> int:
+    """How many lengths one train may hold; ``shortest_s`` is the least that will be shown."""
+    if not subject.counts:
+        if edge == "gap" or (edge == "ride-through" and subject.bright_and_dim[0] is None):
+            return min(4, len(subject.codes) - 1)
+        return 1
+    first, last = subject.run
+    if edge in ("ride-through", "dim ride-through", "gap"):
+        return last - first
+    # A gap that ends a train must leave the lamp warm for the next pulse, or that is missed and nothing counts.
+    return last - first if edge == "settling" and first == 1 and footing.warm_s < shortest_s else 1
+
+
+def present(
+    subject: Subject, edge: EdgeName, lengths_s: tuple[float, ...], footing: Footing, seen: int
+) -> Presentation:
+    """The train that shows these lengths to a lamp that now shows ``seen``."""
+    return (_count if subject.counts else _step)(subject, edge, lengths_s, footing, seen)
+
+
+def stand_on(subject: Subject, footing: Footing, seen: int) -> tuple[tuple[Pulse, ...], int]:
+    """A train that only works when the lamp takes these lengths as meant, and the code that it then leads to."""
+    if not subject.counts:
+        steps = min(2, len(subject.codes) - 1)
+        return _spaced(_pulses(footing, steps), footing), subject.after(seen, steps)
+    code = _other(subject, seen)
+    return _spaced(_pulses(footing, code), footing), code
+
+
+def _pulses(footing: Footing, number: int) -> list[tuple[float, float]]:
+    return [(footing.pulse_s, footing.gap_s)] * number
+
+
+def _spaced(lengths: list[tuple[float, float]], footing: Footing) -> tuple[Pulse, ...]:
+    """Rest after the last break; no flash too soon: before a short gap the pulse is longer."""
+    pulses = []
+    for place, (off_s, on_s) in enumerate(lengths, start=1):
+        if place == len(lengths):
+            pulses.append(Pulse(off_s, max(footing.rest_s, PITCH_S - off_s)))
+        elif on_s == footing.gap_s:
+            pulses.append(Pulse(off_s, max(on_s, PITCH_S - off_s)))
+        else:
+            pulses.append(Pulse(max(off_s, PITCH_S - on_s), on_s))
+    return tuple(pulses)
+
+
+def _other(subject: Subject, seen: int, least: int = 2) -> int:
+    """A code of the run that is not the one shown, nor below ``least``; the one shown if there is no other."""
+    first, last = subject.run
+    codes = range(max(first, least), last + 1)
+    return next((code for code in codes if code != seen), codes[0])
+
+
+def _count(
+    subject: Subject, edge: EdgeName, lengths: tuple[float, ...], footing: Footing, seen: int
+) -> Presentation:
+    base, _ = subject.run
+    many = len(lengths)
+    before: list[tuple[float, float]] = []
+
+    def go_to(code: int) -> None:
+        before.extend([*_pulses(footing, code - 1), (footing.pulse_s, footing.rest_s)])
+
+    reads: dict[int, int] = {base + found: found for found in range(many + 1)}
+    otherwise: int | None = None
+    code = _other(subject, seen)
+    if edge in ("ride-through", "dim ride-through"):
+        home = subject.bright_and_dim[edge == "dim ride-through"]
+        if home not in (None, seen):
+            go_to(home)
+        body = [*((length, footing.gap_s) for length in lengths), *_pulses(footing, base)]
+    elif edge == "gap":
+        body = [*_pulses(footing, base - 1), *((footing.pulse_s, x) for x in lengths), *_pulses(footing, 1)]
+    elif edge == "settling" and many > 1:
+        body = [*((footing.pulse_s, x) for x in reversed(lengths)), *_pulses(footing, 1)]
+        reads = {1 + many - found: found for found in range(many + 1)}
+    elif edge == "settling":
+        body = [*_pulses(footing, code - 2), (footing.pulse_s, lengths[0]), *_pulses(footing, 1)]
+        reads, otherwise = {code: 0}, 1
+    else:
+        if code == seen:  # the only one that can be told: leave it first
+            go_to(subject.run[0] if subject.run[0] != code else subject.run[1])
+        if edge == "pulse's end":
+            body = [*_pulses(footing, code - 1), (lengths[0], footing.rest_s)]
+            reads, otherwise = {code: 0}, 1
+        elif edge == "warm-up":
+            body = [(footing.dark_s, lengths[0]), *_pulses(footing, code)]
+            reads, otherwise = {code: 1}, 0
+        else:
+            before.clear()
+            kept = seen
+            if seen == subject.codes[0]:
+                go_to(kept := _other(subject, seen))
+            body = [(lengths[0], footing.rest_s)]
+            reads = {subject.codes[0]: 0, kept: 1}
+    return Presentation(_spaced([*before, *body], footing), reads, otherwise)
+
+
+def _step(
+    subject: Subject, edge: EdgeName, lengths: tuple[float, ...], footing: Footing, seen: int
+) -> Presentation:
+    """As :func:`_count`, after so many steps on that the scenes that may follow are soonest told apart."""
+    options = []
+    for steps in range(len(subject.codes) + 1):
+        start = subject.after(seen, steps)
+        if edge == "gap" and steps == 0:
+            continue
+        if (reads := _step_reads(subject, edge, len(lengths), start)) is None:
+            continue
+        moving = sum(code not in subject.still for code in reads)
+        cost = steps + SLOW_LOOK * moving + ALIKE * (not subject.distinct(tuple(reads)))
+        options.append((cost, steps, start, reads))
+    if not options:
+        return Presentation((), {})
+    _, steps, _, reads = min(options, key=lambda option: option[:2])
+    before = _pulses(footing, steps)
+    otherwise: int | None = None
+    if edge in ("ride-through", "dim ride-through"):
+        body = [(length, footing.gap_s) for length in lengths]
+    elif edge == "gap":
+        before = before[:-1]
+        body = [*((footing.pulse_s, length) for length in lengths), *_pulses(footing, 1)]
+    elif edge == "warm-up":
+        body = [(footing.dark_s, lengths[0]), *_pulses(footing, 1)]
+    else:
+        body = [(lengths[0], footing.rest_s)]
+        if edge == "pulse's end":
+            otherwise = 1
+            reads = {code: found for code, found in reads.items() if found == 0}
+    return Presentation(_spaced([*before, *body], footing), reads, otherwise)
+
+
+def _step_reads(subject: Subject, edge: EdgeName, many: int, start: int) -> dict[int, int] | None:
+    """What each scene means, from this start; None where two answers would lead to one scene."""
+    first, on = subject.codes[0], subject.after(start, 1)
+    keeps = subject.sheet.lamp.after_power_down
+    if edge in ("ride-through", "dim ride-through", "gap"):
+        home = None if edge == "gap" else subject.bright_and_dim[edge == "dim ride-through"]
+        if home not in (None, start):
+            return None
+        return {subject.after(start, found): found for found in range(many + 1)}
+    after_dark = {"remembered": start, "first": first, "next": on}[keeps]
+    if edge == "warm-up":
+        return {after_dark: 0, subject.after(after_dark, 1): 1}
+    if edge == "reset's end":
+        return None if after_dark == first else {first: 0, after_dark: 1}
+    # A pulse moves on; what else may follow is the first scene or, after power-down, where that leads.
+    return (
+        None if on == first else {on: 0, first: 1, after_dark: 1} if after_dark != on else {on: 0, first: 1}
+    )
