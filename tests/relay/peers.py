@@ -9,10 +9,13 @@ from __future__ import annotations
 import asyncio
 import ctypes
 import ctypes.util
+import errno
 import os
 import shutil
 import subprocess
+import sys
 import threading
+import time
 import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -68,6 +71,9 @@ class Board(Protocol):
     def coil(self, number: int) -> bool: ...
 
 
+_LINE_LOST = {errno.EIO, errno.ECONNRESET, errno.EBADF}
+
+
 class _Mapping(ctypes.Structure):
     """``modbus_mapping_t`` of <modbus.h>, libmodbus 3.1, as far as the coils."""
 
@@ -78,7 +84,10 @@ class _Mapping(ctypes.Structure):
 
 
 class LibmodbusBoard:
-    """A board by Debian's libmodbus, in a thread. Its coils are read from its own memory."""
+    """A board by Debian's libmodbus, in a thread. Its coils are read from its own memory.
+
+    It keeps them while the line is gone, and serves again when the line is back.
+    """
 
     def __init__(self, port: Path, unit: int, on_write: Callable[[], None] = lambda: None) -> None:
         lib = ctypes.CDLL(ctypes.util.find_library("modbus"), use_errno=True)
@@ -105,6 +114,10 @@ class LibmodbusBoard:
                 self._lib.modbus_reply(self._ctx, query, length, self._mapping)
                 if query.raw[1] == 5:
                     self._on_write()
+            elif length < 0 and ctypes.get_errno() in _LINE_LOST:
+                self._lib.modbus_close(self._ctx)
+                while not self._stop.wait(0.02) and self._lib.modbus_connect(self._ctx):
+                    pass
 
     def close(self) -> None:
         self._stop.set()
@@ -220,3 +233,30 @@ def coil_board(request: bytes, on: dict[int, bool]) -> bytes:
         return request
     body = bytes([request[0], 1, 1, on.get(coil, False)])
     return body + crc(body)
+
+
+def tell_edges(port: Path, unit: int, coil: int) -> None:
+    """Be a board until standard input ends, and write a line for each change of a coil: when, and 1 for on.
+
+    ``python -m tests.relay.peers PORT UNIT COIL``. The first line says that it is there. Seconds of
+    CLOCK_MONOTONIC, taken when the coil has changed and the answer is on the line.
+    """
+    last = False
+
+    def note() -> None:
+        nonlocal last
+        at, now = time.clock_gettime(time.CLOCK_MONOTONIC), board.coil(coil)
+        if now != last:
+            last = now
+            print(f"{at:.6f} {int(now)}", flush=True)
+
+    with suppress(PermissionError):
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(50))
+    board = LibmodbusBoard(port, unit, note)
+    print("ready", flush=True)
+    sys.stdin.read()
+    board.close()
+
+
+if __name__ == "__main__":
+    tell_edges(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))
