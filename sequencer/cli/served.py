@@ -40,7 +40,9 @@ def shown(pad: Pad, said: Said, circuit: str | None = None) -> Answer:
     """A status as an answer: yes if every circuit of it is matched, or dark as it should be."""
     circuits = [each for each in said["circuits"] if circuit in (None, each["circuit"])]
     fields = {**said, "circuits": [_named(pad, each) for each in circuits]}
-    well = all(each["matched"] or each["rank"] in {"off", "steady"} for each in circuits)
+    well = all(
+        each["matched"] or each["rank"] in {"off", "steady"} or each["phase"] == "dark" for each in circuits
+    )
     lines = [f"{pad.site.name}: served by process {said['pid']}", *filter(None, [said["journal"]])]
     for each in fields["circuits"]:
         lines += [

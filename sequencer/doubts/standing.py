@@ -34,13 +34,13 @@ def standing_doubts(
 ) -> tuple[Doubt, ...]:
     """Everything doubtful about a pad's standing orders, the site first, then each circuit.
 
-    :param pad: loaded with them; one without any is not doubted.
+    :param pad: loaded with them.
     :param kept: by circuit, what keeping it matched takes.
-    :param refused: by circuit, why ``serve`` refuses it.
+    :param refused: by circuit, why ``serve`` refuses it. With neither, nothing is doubted.
     :param now: the calendar is looked at from here on.
     """
     standing = pad.standing
-    if standing is None or standing == type(standing)():
+    if standing is None or not (kept or refused):
         return ()
     found = [*_of_clock(pad, standing), *_of_quiet(pad, standing.serve.quiet, now)]
     for circuit in pad.circuits:

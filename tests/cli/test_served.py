@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +22,8 @@ LIDO = Path(__file__).parents[2] / "config" / "quarry-lane.toml"
 @pytest.fixture
 def served(state: Path) -> Iterator[Served]:
     assert not state.exists()
-    desk = Served(LIDO)
-    yield desk
-    desk.close()
+    with closing(Served(LIDO)) as desk:
+        yield desk
 
 
 COMMANDS = {
@@ -89,6 +89,14 @@ def test_the_switch_off_is_dark_and_on_is_lit(run: Run, served: Served) -> None:
     served.wait(10.0)  # they keep their scenes, and must only settle
     (circuit,) = run("status LIDO --circuit lap-pool --json").json["circuits"]
     assert (circuit["phase"], circuit["matched"]) == ("lit", True)
+
+
+def test_dark_between_shows_is_well(run: Run, site: Callable[..., str]) -> None:
+    path = Path(site("LIDO", ('between_shows = "lit"', 'between_shows = "dark"')))
+    with closing(Served(path)):
+        said = run(f"status {path} --json")
+    assert {circuit["phase"] for circuit in said.json["circuits"]} == {"dark"}
+    assert said.status == 0
 
 
 def test_play_waits_for_the_scene_and_the_hand_at_the_pad_counts_for_more(
