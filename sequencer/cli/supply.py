@@ -9,6 +9,7 @@ from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.errors import InputError
 from sequencer.sitefile import Pad, load_site
+from sequencer.sitefile.supply import header
 from sequencer.supply.advise import LIMITS, Advice, CaseFigures, TapFigures, advise, emf_at
 from sequencer.supply.feed import Feed, feed_of, network_of, with_conductor, with_lamp, with_tap
 from sequencer.supply.solve import solve
@@ -51,10 +52,10 @@ def _feeds(pad: Pad, arguments: Arguments) -> list[Feed]:
     if named is not None:
         pad.circuit(named)
         if named not in pad.supply:
-            raise InputError(f"{pad.path.name}: circuit {quoted(named)} has no supply: add [supply.{named}]")
+            raise InputError(f"{pad.path.name}: circuit {quoted(named)} has no supply: add [{header(named)}]")
     elif not pad.supply:
         first = pad.circuits[0].name
-        words = f"it says nothing of any supply: add [supply.{first}], as in docs/choosing-tap-and-cable.md"
+        words = f"it says nothing of any supply: add [{header(first)}], as in docs/choosing-tap-and-cable.md"
         raise InputError(f"{pad.path.name}: {words}")
     elif len(pad.supply) > 1 and (arguments.tap or arguments.conductors or arguments.more or arguments.svg):
         known = ", ".join(map(quoted, pad.supply))

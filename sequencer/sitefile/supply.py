@@ -7,6 +7,7 @@ only then imported.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
@@ -38,6 +39,8 @@ AWG_SIZES = (18, 16, 14, 12, 10, 8, 6, 4)
 MM2_SIZES = (0.75, 1.0, 1.5, 2.5, 4.0, 6.0, 10.0, 16.0, 25.0)
 """Sizes of IEC 60228 that pools are wired with."""
 M_PER_FT = 0.3048
+MAX_RUNS = 200
+"""More than any pad has; a longer way than this from the transformer is not walked."""
 
 Faults = Iterator[tuple[Loc, str]]
 Positive = Annotated[Number, Field(gt=0)]
@@ -186,13 +189,30 @@ class Protection(Table):
     side: Literal["secondary", "primary"] = "secondary"
 
 
+def _not_too_many(runs: tuple[Run, ...]) -> tuple[Run, ...]:
+    if len(runs) > MAX_RUNS:
+        raise MisfitError(((), f"has {len(runs)} entries: more than {MAX_RUNS} has no pad"))
+    return runs
+
+
+def header(circuit: str) -> str:
+    """The table of a circuit as it is written.
+
+    >>> header("deep"), header("lap pool")
+    ('supply.deep', 'supply."lap pool"')
+    """
+    return f"supply.{circuit if re.fullmatch('[A-Za-z0-9_-]+', circuit) else quoted(circuit)}"
+
+
 class Supply(Table):
     """All of one circuit's supply. ``contact_ohm``: the relay's contact, closed (common practice, no source)."""
 
     transformer: Transformer
     protection: Protection | None = None
     contact_ohm: Annotated[Number, Field(ge=0, le=10)] = 0.01
-    runs: Annotated[tuple[Run, ...], Strict(False)] = Field(alias="run", default=())
+    runs: Annotated[tuple[Run, ...], Strict(False), AfterValidator(_not_too_many)] = Field(
+        alias="run", default=()
+    )
     lamps: Some[Cord] = Field(alias="lamp")
 
 
@@ -251,6 +271,8 @@ def _faults(pad: Pad, circuit: str, supply: Supply) -> Faults:
         elif (sheet := pad.datasheets.get(stems[cord.name])) and sheet.electrical is None:
             words = f"{head}: {stems[cord.name]} has no [electrical], without which its volts are unknown"
             yield here, words
+        if cord.name in nodes:
+            yield (*here, "name"), f"{head}: a node has that name, too: give the node another"
         if cord.node not in nodes:
             yield (*here, "node"), _unknown(f"{head}: no run leads to", cord.node, nodes)
         seen.add(cord.name)

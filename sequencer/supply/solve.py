@@ -94,29 +94,32 @@ def _solved(network: Network, source: float, at: Sequence[tuple[int, complex]]) 
     enough = RELATIVE * source
     for _ in range(_SWEEPS):
         old = [volts[node] for node, _ in at]
-        amps = _sweep(count, back, forth, at, volts)
+        amps = _sweep(back, forth, at, volts)
         change = max([abs(volts[node] - was) for (node, _), was in zip(at, old, strict=True)])
         if change <= enough:
             return _Found(volts, amps, holds=True)
-        if before and change > _SLOW * before:
+        slow = change > _SLOW * before if before else min(volts[node].real for node, _ in at) <= 0
+        if slow:
             break
         before = change
     found = _newton(network, source, at, volts)
     if not found.holds:
         found = _Found([complex(source)] * count, [], holds=False)
-        _sweep(count, back, forth, at, found.volts)  # one sweep from flat shows where it is worst
+        _sweep(back, forth, at, found.volts)  # one sweep from flat shows where it is worst
     return found
 
 
 def _sweep(
-    count: int,
     back: Sequence[tuple[int, int]],
     forth: Sequence[tuple[int, int, complex]],
     at: Sequence[tuple[int, complex]],
     volts: list[complex],
 ) -> list[complex]:
-    """Currents from the lamps to the source, then volts from the source to the lamps, in place."""
-    amps = [0j] * count
+    """Currents from the lamps to the source, then volts from the source to the lamps, in place.
+
+    ``back``: each node and its parent, the last node first; ``forth``: the first one first, with its ohms.
+    """
+    amps = [0j] * len(volts)
     for node, power in at:
         amps[node] += (power / volts[node]).conjugate()
     for node, parent in back:

@@ -69,3 +69,12 @@ def test_an_electronic_transformers_start_is_part_of_closing_where_the_relay_is_
     assert primary.circuit("deep").relay.break_s == (0.003, 0.008)
     secondary = pad(tmp_path, *ELECTRONIC)
     assert secondary.circuit("deep").relay.make_s == (0.005, 0.012)
+
+
+def test_more_runs_than_any_pad_has_are_not_walked(tmp_path: Path) -> None:
+    runs = "".join(
+        f'[[supply.deep.run]]\nfrom = "n{n + 1}"\nto = "n{n}"\nlength_m = 1\nawg = 12\n' for n in range(2000)
+    )
+    with pytest.raises(InputError) as refused:
+        pad(tmp_path, ("[[supply.deep.run]]", f"{runs}[[supply.deep.run]]"))
+    assert "[supply] deep: run has 2002 entries: more than 200 has no pad" in str(refused.value)
