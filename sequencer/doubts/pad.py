@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from sequencer.automaton.guards import Window, guards
 from sequencer.doubts.doubt import Doubt
+from sequencer.doubts.supply import supply_doubts
 from sequencer.sitefile import GpioRelay, ModbusRelay, same_pin
 from sequencer.tomlfile import quoted
 from sequencer.units import at_least_ns, at_most_ns, to_seconds
@@ -23,12 +24,13 @@ SELV_ZONE_0_MAX_V = 12.0
 
 
 def pad_doubts(pad: Pad) -> tuple[Doubt, ...]:
-    """Everything doubtful, the site first, then each circuit, then each type of lamp."""
+    """Everything doubtful: the site, each circuit, what feeds them, each type of lamp."""
     found = [*_of_site(pad)]
     for circuit in pad.circuits:
         found += _of_relay(pad, circuit)
         for stem in dict.fromkeys(lamp.stem for lamp in circuit.lamps):
             found += _of_type_on_circuit(pad, circuit, stem)
+    found += supply_doubts(pad)
     for stem, datasheet in pad.datasheets.items():
         found += _of_datasheet(pad, stem, datasheet)
     return tuple(found)
