@@ -63,6 +63,8 @@ length_m = 6
 awg = 14
 [[scene]]
 name = "rill"
+[[scene]]
+name = "squall"
 """
 
 SHEET = """\
