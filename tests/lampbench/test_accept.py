@@ -26,7 +26,6 @@ from sequencer.bench.simulated import EyesThatErr, SimStand
 from sequencer.errors import HardwareError, InputError
 from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature
-
 from tests.lampbench.defects import DEFECTS, VOLTS, Defect, sheet_of, sound, unsound
 
 STEMS = "abcde"
@@ -204,4 +203,4 @@ def test_no_exercise_flashes_faster_than_the_limit() -> None:
 
 def test_a_rig_too_coarse_for_the_lamp_is_said_before_anything_is_sent() -> None:
     with pytest.raises(InputError, match="Bench type A"):
-        _ = Course(Trainer(sheet_of("a"), margin_s=0.9)).tasks
+        _ = Course(Trainer(sheet_of("a"), margin_s=0.9), Options()).tasks
