@@ -261,6 +261,7 @@ def _findings(feed: Feed, advice: Advice) -> Iterator[Finding]:
     yield from _of_volts(feed, advice)
     yield from _of_transformer(feed, advice)
     yield from _of_runs(feed, advice)
+    yield from _of_closing(feed)
     if len(feed.supply.transformer.taps) > 1 and not feed.supply.transformer.unused_capped:
         what = "the taps that are not in use are not said to be capped"
         yield Finding("caution", feed.circuit, what, "cap each by itself, then write unused_capped = true")
@@ -329,6 +330,14 @@ def _of_transformer(feed: Feed, advice: Advice) -> Iterator[Finding]:
         what = f"its load of {load:.0f} VA is {load / rated:.0%} of its {rated:g} VA"
         remedy = f"plan for at most {HEADROOM:.0%} (common practice)"
         yield Finding("doubt", f"{feed.circuit}: transformer", what, remedy)
+
+
+def _of_closing(feed: Feed) -> Iterator[Finding]:
+    """Inrush figures: a relay maker's application note."""
+    if feed.side == "primary" and feed.supply.transformer.kind == "iron":
+        what = "each break of a train closes the primary of an iron transformer, at any moment of the mains"
+        remedy = "10 to 40 times its current may rush in: count on a worn contact, or switch the secondary"
+        yield Finding("caution", feed.circuit, what, remedy)
 
 
 def _of_runs(feed: Feed, advice: Advice) -> Iterator[Finding]:
