@@ -38,6 +38,11 @@ MAX_SPOILED = 5
 """Trains spoiled on their way to the lamp, after which the run ends."""
 OUTSIDE = 0.98
 """So sure that an edge is out of reach is sure enough."""
+NEARLY = 0.998
+FAR = 4
+"""An edge is done only when the interval at this level, too, is so many times as wide as wanted at most: two answers
+may make a narrow interval, and one of them may have been a lapse."""
+MAX_LOOKS = 5
 LOOK_S = 1.0
 ROUNDS = 2.5
 """How long a look is reckoned to take: at a still scene, and in periods of a moving one."""
@@ -69,7 +74,11 @@ class Task(NamedTuple):
 
 
 class Question(NamedTuple):
-    """What to do with the lamp next: send the train and look. ``what`` says it for people."""
+    """What to do with the lamp next: send the train and look. ``what`` says it for people.
+
+    So many ``looks`` in succession must agree. A count lamp's scene follows from the train alone, and a wrong look
+    spoils one answer; a step lamp's follows from the scene before, and would spoil two in a row that agree.
+    """
 
     stage: Literal["look", "footing", "edges"]
     what: str
@@ -80,6 +89,7 @@ class Question(NamedTuple):
     otherwise: int | None = None
     volts: float | None = None
     seconds: float = 0.0
+    looks: int = 1
 
 
 class Answer(NamedTuple):
@@ -212,6 +222,13 @@ def begin(sheet: Datasheet, threshold: float, jitter_s: float, options: Options,
 
 def next_question(run: Run) -> Question | Findings:
     """The next thing to ask of the lamp, or what was found."""
+    question = _next(run)
+    if isinstance(question, Findings) or run.course.subject.counts:
+        return question
+    return question._replace(looks=2, seconds=question.seconds + LOOK_S)
+
+
+def _next(run: Run) -> Question | Findings:
     if reason := _stuck(run):
         return findings(run, reason)
     volts = run.course.usual_v
@@ -263,7 +280,7 @@ def learn(run: Run, answer: Answer) -> Run:
         run = replace(run, wasted={**run.wasted, task: run.wasted.get(task, 0) + 1})
         return replace(run, beliefs={**run.beliefs, task: known})
     run = replace(run, beliefs={**run.beliefs, task: taught(known, answer.lengths_s, answer.found_long)})
-    return replace(run, footing=_firmer(run, run.footing, task)) if outcome(run, task) else run
+    return replace(run, footing=_firmer(run, task)) if outcome(run, task) else run
 
 
 def resumed(course: Course, answers: tuple[Answer, ...]) -> Run:
@@ -282,7 +299,9 @@ def outcome(run: Run, task: Task) -> Literal["found", "below", "above", "unsure"
         return "below"
     if known.above > OUTSIDE:
         return "above"
-    if low > 0 and high - low <= max(options.precision * known.estimate_s, 4 * run.course.jitter_s):
+    wide = max(options.precision * known.estimate_s, 4 * run.course.jitter_s)
+    least, most = known.interval(NEARLY)
+    if 0 < least and most < math.inf and high - low <= wide and most - least <= FAR * wide:
         return "found"
     return "unsure" if len(known.shown) + run.wasted.get(task, 0) >= options.most else None
 
@@ -361,11 +380,11 @@ def _between_volts(run: Run, task: Task, prior: Prior) -> Prior:
     return prior._replace(likely=likely) if likely[0] < likely[1] else prior
 
 
-def _firmer(run: Run, footing: Footing, task: Task) -> Footing:
+def _firmer(run: Run, task: Task) -> Footing | None:
     """The lengths to stand on, once an edge is known: longer where it must be, rest no longer than need be."""
-    how = outcome(run, task)
     short, long = run.beliefs[task].certain()
-    if how != "found":
+    footing = run.footing
+    if footing is None or outcome(run, task) != "found":
         return footing
     changes: dict[str, float] = {}
     if task.edge == "gap":
@@ -435,7 +454,16 @@ def _put(question: Question, stand: Stand, sheet: Datasheet) -> Answer:
             stand.send(question.train)
         elif question.train.lead_in_s:
             stand.supply(question.train.lead_in_s)
-        seen = stand.look()
+        return answered(question, _seen(question, stand, sheet))
     except Spoiled:
         return answered(question, None, spoiled=True)
-    return answered(question, match(sheet, seen, stand.threshold).code)
+
+
+def _seen(question: Question, stand: Stand, sheet: Datasheet) -> int | None:
+    """The code on which enough looks in succession agree; None when they do not come to agree."""
+    codes: list[int | None] = []
+    while len(codes) < MAX_LOOKS:
+        codes.append(match(sheet, stand.look(), stand.threshold).code)
+        if len(codes) >= question.looks and len(set(codes[-question.looks :])) == 1:
+            return codes[-1]
+    return None
