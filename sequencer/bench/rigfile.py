@@ -262,6 +262,9 @@ def _faults(relay: Any, supply: Any, eyes: Any, lamp: SimulatedLamp | None) -> I
                 yield (name, "driver"), words
         if lamp is not None and not unreal:
             yield ("lamp",), "[lamp] is for a simulated relay: a real one has its lamp on the table"
+    if isinstance(eyes, MeterEyes) and supply is not None and not isinstance(supply, FixedSupply):
+        words = '[eyes] a meter reckons watts from the volts of [supply], which must be driver = "fixed"'
+        yield ("eyes", "driver"), words
     yield from _line_faults(relay, supply, eyes)
 
 

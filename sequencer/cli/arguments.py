@@ -21,6 +21,8 @@ MAX_TRIALS = 1_000_000
 """Some minutes to hours of computing; more tells nothing that another seed would not."""
 MAX_ENTRIES = 1_000_000
 """More than the largest journal holds."""
+MAX_TOURS = 10_000
+"""A relay's life is spent before that."""
 MAX_DAYS = 3660
 """Ten years."""
 
@@ -40,8 +42,15 @@ COMMANDS = {
     "supply": "volts at every lamp, and which tap and cable would do",
     "calendar": "what the calendar will do on the days ahead, and why",
     "journal": "what happened at the pad, and how worn its relays are; also while the daemon runs",
+    "bench": "one lamp on a table: accept, white; before it goes under water",
+    "judge": "hold a logic analyser's capture of the real contact against a plan",
     "demo": "watch the Quarry Lane lido at dusk; needs no hardware and no files",
 }
+BENCH = {
+    "accept": "does this lamp do what its datasheet says? every scene, every edge, its memory, tour after tour",
+    "white": "calibrate the rig's eyes on a white light",
+}
+"""Second words of ``lampstep bench``."""
 _SCENE = "SITE --circuit CIRCUIT --scene SCENE [--from LAMP=SCENE ...] [--from-dark | --after-cut]"
 _USAGE = {
     "check": "SITE [--json]",
@@ -61,14 +70,29 @@ _USAGE = {
     ),
     "calendar": "SITE [--days N] [--on DATE] [--json]",
     "journal": "SITE [--last N] [--circuit C] [--vcd FILE] [--json]",
+    "bench": f"{'|'.join(BENCH)} ...",
+    "bench accept": "DATASHEET --rig RIG [--tours N] [--seed K] [--resume FILE] [--yes] [--json]",
+    "bench white": "--rig RIG [--json]",
+    "judge": "CAPTURE.vcd --plan PLAN.json [--signal NAME] [--command NAME] [--json]",
     "demo": "[--plain] [--seed K] [--speed X] [--json]",
 }
+_SITE = ("site", "SITE", "site file (TOML)")
+_FILE: dict[str, tuple[str, str, str] | None] = {
+    "bench accept": ("datasheet", "DATASHEET", "datasheet (TOML)"),
+    "bench white": None,
+    "judge": ("capture", "CAPTURE", "capture (VCD)"),
+    "demo": None,
+}
+"""What a command's first word names, where that is not a site file: where it is kept, how it is called, what it is."""
+_NEEDS = {"bench accept": ("rig",), "bench white": ("rig",), "judge": ("plan",)}
 _CAUTION = (
     "Mains and water kill; flashing light can bring on seizures; whoever swims is in danger when it goes "
     "dark. Clear the water before a train is sent. Wiring is for licensed people, under your local code."
 )
 _WIDTH = 100
-_SENDS_NOTHING = frozenset({"check", "status", "tell", "supply", "calendar", "journal", "touch", "demo"})
+_SENDS_NOTHING = frozenset(
+    {"check", "status", "tell", "supply", "calendar", "journal", "touch", "judge", "demo"}
+)
 _STATUS = "Exit status: 0 yes, 1 the honest answer is no, 2 bad input, 3 hardware failed, 130 broken off."
 
 
@@ -98,6 +122,15 @@ class Arguments(argparse.Namespace):
     conductors: tuple[tuple[str, str], ...]
     more: tuple[tuple[str, str], ...]
     svg: str | None
+    word: str
+    datasheet: str
+    capture: str
+    rig: str
+    tours: int
+    resume: str | None
+    plan: str
+    signal: str | None
+    command_signal: str | None
 
 
 class _Parser(argparse.ArgumentParser):
@@ -125,13 +158,35 @@ def parse(given: Sequence[str]) -> Arguments:
         raise InputError(
             f"lampstep: no command {meant}{'' if ': ' in meant else ': lampstep --help lists them'}"
         )
-    arguments, left = _parser(word).parse_known_intermixed_args(rest, namespace=Arguments(command=word))
-    problems = [*_left_over(word, left), *_doubled(arguments)]
-    if word != "demo" and not arguments.site:
-        problems.append(f"lampstep {word}: no site file: name one, as in lampstep {word} {_USAGE[word]}")
+    name, rest = _second_word(rest) if word == "bench" else (word, rest)
+    known = Arguments(command=word, word=name.partition(" ")[2])
+    arguments, left = _parser(name).parse_known_intermixed_args(rest, namespace=known)
+    problems = [*_left_over(name, left), *_doubled(arguments)]
+    as_in = f"as in lampstep {name} {_USAGE[name]}"
+    if (file := _FILE.get(name, _SITE)) and not getattr(arguments, file[0]):
+        problems.append(f"lampstep {name}: no {file[2].partition(' (')[0]}: name one, {as_in}")
+    for option in _NEEDS.get(name, ()):
+        if not getattr(arguments, option):
+            problems.append(f"lampstep {name}: --{option} is missing: {as_in}")
     if problems:
         raise InputError(problems)
     return arguments
+
+
+def _second_word(rest: Sequence[str]) -> tuple[str, Sequence[str]]:
+    """What of the bench: the command's whole name, and what is left."""
+    word = rest[0] if rest else ""
+    if word in {"--help", "-h"}:
+        words = "\n".join(f"  {name:10}{told}" for name, told in BENCH.items())
+        from textwrap import fill  # noqa: PLC0415 - only here
+
+        usage = f"usage: lampstep bench {_USAGE['bench']} (lampstep bench WORD --help tells more)"
+        raise _shown(f"{usage}\n\n{words}\n\n{fill(_CAUTION, _WIDTH)}\n\n{fill(_STATUS, _WIDTH)}")
+    if word not in BENCH:
+        known = ", ".join(BENCH)
+        meant = f"no bench command {_meant(word, BENCH)}" if word else f"what of the bench? {known}"
+        raise InputError(f"lampstep bench: {meant}")
+    return f"bench {word}", rest[1:]
 
 
 def _shown(text: str) -> SystemExit:
@@ -180,16 +235,18 @@ def _doubled(arguments: Arguments) -> Iterator[str]:
 
 def _parser(name: str) -> _Parser:
     """The parser of one command; five would take as long to make as the planner to load."""
+    told = BENCH[name.partition(" ")[2]] if " " in name else COMMANDS[name]
     parser = _Parser(
         prog=f"lampstep {name}",
         usage=f"lampstep {name} {_USAGE[name]}",
-        description=f"{COMMANDS[name][0].upper()}{COMMANDS[name][1:]}.",
+        description=f"{told[0].upper()}{told[1:]}.",
         epilog=_STATUS if name in _SENDS_NOTHING else f"{_CAUTION} {_STATUS}",
         formatter_class=partial(argparse.HelpFormatter, width=_WIDTH),
         allow_abbrev=False,
     )
-    if name != "demo":
-        parser.add_argument("site", nargs="?", default="", metavar="SITE", help="the site file (TOML)")
+    if file := _FILE.get(name, _SITE):
+        dest, metavar, words = file
+        parser.add_argument(dest, nargs="?", default="", metavar=metavar, help=f"the {words}")
     if name in {"plan", "play", "rehearse"}:
         _add_scene(parser)
     if name in _ADD:
@@ -317,6 +374,39 @@ def _add_supply(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--svg", metavar="FILE", help="draw the tree, a new file")
 
 
+def _add_rig(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--rig", default="", metavar="RIG", help="the rig file (TOML): what stands on the bench"
+    )
+
+
+def _add_bench_accept(parser: argparse.ArgumentParser) -> None:
+    _add_rig(parser)
+    parser.add_argument(
+        "--tours",
+        type=_whole(1, MAX_TOURS),
+        default=10,
+        metavar="N",
+        help="full tours of all scenes; default 10",
+    )
+    _add_seed(parser)
+    parser.add_argument(
+        "--resume", metavar="FILE", help="keep the run in this file, and go on with it if it is there"
+    )
+    parser.add_argument("--yes", action="store_true", help="the lamp is in its place: do not ask")
+
+
+def _add_judge(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--plan", default="", metavar="PLAN.json", help="what lampstep plan --json printed")
+    parser.add_argument("--signal", metavar="NAME", help="the contact's signal; needed if there are several")
+    parser.add_argument(
+        "--command",
+        dest="command_signal",
+        metavar="NAME",
+        help="the command's signal, if it was captured too",
+    )
+
+
 def _add_seed(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", type=_whole(0, 2**63 - 1), default=1, metavar="K", help="of all chance; default 1"
@@ -336,6 +426,9 @@ _ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "supply": _add_supply,
     "calendar": _add_calendar,
     "journal": _add_journal,
+    "bench accept": _add_bench_accept,
+    "bench white": _add_rig,
+    "judge": _add_judge,
     "demo": _add_demo,
 }
 

@@ -1,0 +1,205 @@
+"""The real stand: trains through the player's process, light and volts through the rig's instruments."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from random import Random
+from typing import TYPE_CHECKING
+
+from sequencer.bench.colours import alike, mean_colour
+from sequencer.bench.rigfile import (
+    FixedSupply,
+    MeterEyes,
+    OperatorEyes,
+    ScpiSupply,
+    SensorEyes,
+    SimulatedEyes,
+)
+from sequencer.bench.simulated import EyesThatErr, SimStand
+from sequencer.bench.stand import Sighting, Spent, Spoiled, Stand
+from sequencer.errors import HardwareError, InputError
+from sequencer.player.process import play
+from sequencer.relay import open_relay
+from sequencer.sim.lamp import SimLamp
+from sequencer.sim.nature import Nature
+from sequencer.sitefile import ModbusRelay
+from sequencer.train import Delays, Pulse, Train
+
+if TYPE_CHECKING:
+    from sequencer.bench.rigfile import Rig
+    from sequencer.datasheet import Datasheet
+    from sequencer.instruments.eyes import Eyes
+    from sequencer.instruments.supply import Supply
+
+
+class RigStand:
+    """A lamp on a real table.
+
+    Breaks and supply are gathered and played as one train when the light or the volts are wanted, so that no
+    start of a process lies between them. ``margin_s`` is what the trains keep from every boundary: an edge that
+    comes further from its due time than half of it spoils the train.
+    """
+
+    def __init__(
+        self,
+        relay: dict[str, object],
+        delays: Delays,
+        eyes: Eyes,
+        supply: Supply | None = None,
+        volts_range: tuple[float, float] | None = None,
+        *,
+        margin_s: float = 0.03,
+        play: Callable[..., object] = play,
+        now: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self.threshold = eyes.threshold
+        self.volts_range = volts_range
+        self._relay, self._delays = relay, delays
+        self._eyes, self._supply = eyes, supply
+        self._margin_s = margin_s
+        self._play, self._now, self._sleep = play, now, sleep
+        self._lead_in_s = 0.0
+        self._pulses: list[Pulse] = []
+        self._cycles = 0
+        self._began = now()
+
+    @property
+    def spent(self) -> Spent:
+        """Relay cycles and seconds so far."""
+        return Spent(self._cycles, self._now() - self._began)
+
+    def send(self, train: Train) -> None:
+        """Gather a train."""
+        self.supply(train.lead_in_s)
+        self._pulses += train.pulses
+
+    def supply(self, seconds: float) -> None:
+        """Gather supply."""
+        if self._pulses:
+            off_s, on_s = self._pulses.pop()
+            self._pulses.append(Pulse(off_s, on_s + seconds))
+        else:
+            self._lead_in_s += seconds
+
+    def dark(self, seconds: float) -> None:
+        """Gather a break."""
+        self._pulses.append(Pulse(seconds, 0.0))
+
+    def look(self) -> Sighting:
+        """Play what was gathered, then look."""
+        self._flush()
+        return self._eyes.look()
+
+    def volts(self, volts: float) -> None:
+        """Play what was gathered, then set the supply."""
+        if self._supply is None or self.volts_range is None:
+            raise HardwareError("supply: it is fixed and cannot be set")
+        least, greatest = self.volts_range
+        if not least <= volts <= greatest:
+            raise HardwareError(f"supply: {volts} V is not within {least}-{greatest} V, as the rig file says")
+        self._flush()
+        self._supply.set(volts)
+
+    def _flush(self) -> None:
+        train = Train(tuple(self._pulses), self._lead_in_s)
+        self._pulses, self._lead_in_s = [], 0.0
+        if not train.pulses:
+            self._sleep(train.lead_in_s)
+            return
+        tolerance = (self._margin_s / 2,) * (2 * train.relay_cycles)
+        result = self._play(train, self._delays, self._relay, tolerance)
+        log = result.log  # type: ignore[attr-defined]
+        self._cycles += sum(stamp.closed for stamp in log.stamps)
+        if log.outcome == "broken off":
+            raise KeyboardInterrupt
+        if log.outcome != "finished":
+            raise HardwareError(f"relay: {log.detail}")
+        if beyond := result.beyond:  # type: ignore[attr-defined]
+            raise Spoiled(f"edges {', '.join(map(str, beyond))} came too late or too early")
+
+
+@contextmanager
+def open_stand(rig: Rig, sheet: Datasheet) -> Iterator[tuple[Stand, tuple[str, ...]]]:
+    """The stand of a rig with such a lamp on it, and what the user should know of it.
+
+    :raises InputError: the rig's eyes cannot serve for this datasheet.
+    :raises HardwareError: something is not there, or does not answer.
+    """
+    if rig.simulated:
+        yield _simulated(rig, sheet), ("Nothing of this rig is real: a sound lamp is simulated.",)
+        return
+    with ExitStack() as stack:
+        delays, notes = _delays(rig)
+        eyes = stack.enter_context(_eyes(rig, sheet))
+        supply = None
+        if isinstance(rig.supply, ScpiSupply):
+            from sequencer.instruments import supply as scpi  # noqa: PLC0415 - only where there is one
+
+            supply = stack.enter_context(scpi.open_(rig.supply.model_dump()))
+            notes += supply.notes
+        stand = RigStand(
+            rig.relay.model_dump(), delays, eyes, supply, rig.volts_range, margin_s=rig.timing.margin_s
+        )
+        yield stand, (*notes, *eyes.notes, *doubts(rig, sheet, eyes.threshold))
+
+
+def doubts(rig: Rig, sheet: Datasheet, threshold: float) -> tuple[str, ...]:
+    """What these eyes cannot tell apart on this type of lamp."""
+    lines = []
+    if isinstance(rig.eyes, SensorEyes):
+        lines += [f'"{a}" and "{b}" look alike to these eyes' for a, b in alike(sheet, threshold)]
+        for scene in sheet.scenes:
+            if scene.period_s is not None and scene.period_s / len(scene.colours or "1") > rig.eyes.still_s:
+                words = f"still_s = {rig.eyes.still_s:g} is shorter than one colour of it may stay"
+                lines.append(f'"{scene.name}" may be taken for still: {words}')
+    return tuple(lines)
+
+
+def delays_of(rig: Rig) -> Delays:
+    """The relay's delays by its file alone."""
+    return rig.relay.delays
+
+
+def _delays(rig: Rig) -> tuple[Delays, tuple[str, ...]]:
+    """Open the relay once, to see that it is there, and measure its line."""
+    with open_relay(rig.relay.model_dump()) as opened:
+        line_s, notes = opened.line_delay_s, opened.notes
+    delays = rig.relay.own_delays
+    return (delays.after(line_s) if isinstance(rig.relay, ModbusRelay) else delays), notes
+
+
+def _simulated(rig: Rig, sheet: Datasheet) -> SimStand:
+    eyes = rig.eyes
+    assert isinstance(eyes, SimulatedEyes)
+    chance = Random(rig.lamp.seed)  # noqa: S311 - a simulation's
+    scene = chance.choice([scene.code for scene in sheet.scenes])
+    lamp = SimLamp(sheet, Nature.steady(chance), scene=scene)
+    err = EyesThatErr(noise=eyes.noise, lapse=eyes.lapse, threshold=eyes.allowance)
+    return SimStand(lamp, None, rig.relay.delays, eyes=err, seed=rig.lamp.seed, volts_range=rig.volts_range)
+
+
+def scenes_to_see(sheet: Datasheet) -> Sequence[tuple[str, Sighting]]:
+    """A datasheet's scenes as they would be seen, for an operator to choose from."""
+    return [(scene.name, Sighting(mean_colour(scene), scene.period_s)) for scene in sheet.scenes]
+
+
+def _eyes(rig: Rig, sheet: Datasheet) -> Eyes:
+    spec = rig.eyes.model_dump()
+    if isinstance(rig.eyes, OperatorEyes):
+        from sequencer.instruments import operator  # noqa: PLC0415 - one of three
+
+        return operator.open_(spec, scenes_to_see(sheet))
+    if isinstance(rig.eyes, MeterEyes):
+        from sequencer.instruments import meter  # noqa: PLC0415
+
+        if not all(scene.watts for scene in sheet.scenes) or sheet.electrical is None:
+            words = "give every [[scene]] its watts, and [electrical], or use other eyes"
+            raise InputError(f"{sheet.lamp.name}: a current meter knows scenes by their watts: {words}")
+        assert isinstance(rig.supply, FixedSupply)  # as the rig file has been checked for
+        return meter.open_(spec, rig.supply.volts * sheet.electrical.power_factor)
+    from sequencer.instruments import sensor  # noqa: PLC0415
+
+    return sensor.open_(spec)
