@@ -6,7 +6,6 @@ only then imported.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated, Literal, Self
@@ -43,7 +42,9 @@ MAX_RUNS = 200
 """More than any pad has; a longer way than this from the transformer is not walked."""
 
 Faults = Iterator[tuple[Loc, str]]
-Positive = Annotated[Number, Field(gt=0)]
+Volts = Annotated[Number, Field(ge=1, le=1000)]
+MAX_VA = 100_000
+"""More than any pool's transformer, or lamp."""
 
 
 def _awg(value: int) -> int:
@@ -60,8 +61,9 @@ def _mm2(value: float) -> float:
 
 
 def _range(pair: tuple[float, float]) -> tuple[float, float]:
-    if not 0 < pair[0] <= pair[1] < math.inf:
-        raise MisfitError(((), f"must be the least and the greatest, above 0, not [{pair[0]}, {pair[1]}]"))
+    if not 1 <= pair[0] <= pair[1] <= 1000:
+        words = f"must be the least and the greatest, 1 to 1000, not [{pair[0]:g}, {pair[1]:g}]"
+        raise MisfitError(((), words))
     return pair
 
 
@@ -130,7 +132,7 @@ class Cord(Cable):
 class Tap(Table):
     """One secondary terminal. ``volts``: at rated load and nominal primary; ``mark``: as your terminal says."""
 
-    volts: Positive
+    volts: Volts
     mark: Name | None = None
 
 
@@ -143,13 +145,13 @@ class Transformer(Table):
     """
 
     kind: Literal["iron", "electronic"] = "iron"
-    primary_v: Positive
-    measured_primary_v: Positive | None = None
+    primary_v: Volts
+    measured_primary_v: Volts | None = None
     primary_range_v: Annotated[Pair, AfterValidator(_range)] | None = None
     frequency_hz: Annotated[Number, Field(ge=16, le=400)]
-    va: Positive
+    va: Annotated[Number, Field(ge=1, le=MAX_VA)]
     taps: Some[Tap]
-    tap: Positive
+    tap: Volts
     unused_capped: bool = False
     regulation: Annotated[Number, Field(ge=0, lt=0.5)] | None = None
     regulation_of: Literal["full_load", "no_load"] | None = None
@@ -185,7 +187,7 @@ class Transformer(Table):
 class Protection(Table):
     """Fuse or breaker, and on which side of the transformer it is."""
 
-    amps: Positive
+    amps: Annotated[Number, Field(gt=0, le=1000)]
     side: Literal["secondary", "primary"] = "secondary"
 
 
@@ -271,6 +273,8 @@ def _faults(pad: Pad, circuit: str, supply: Supply) -> Faults:
         elif (sheet := pad.datasheets.get(stems[cord.name])) and sheet.electrical is None:
             words = f"{head}: {stems[cord.name]} has no [electrical], without which its volts are unknown"
             yield here, words
+        elif sheet and sheet.electrical and sheet.electrical.watts > MAX_VA * sheet.electrical.power_factor:
+            yield here, f"{head}: {stems[cord.name]} takes more than {MAX_VA} VA: no lamp does"
         if cord.name in nodes:
             yield (*here, "name"), f"{head}: a node has that name, too: give the node another"
         if cord.node not in nodes:

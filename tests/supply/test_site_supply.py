@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sequencer.errors import InputError
 from sequencer.sitefile import load_site
+from sequencer.supply.advise import advise
+from sequencer.supply.feed import feed_of
+from sequencer.supply.received import at_lamps
+from sequencer.tomlfile import printable
 from tests.supply.sites import Change, cases, pad, write
 
 
@@ -78,3 +85,31 @@ def test_more_runs_than_any_pad_has_are_not_walked(tmp_path: Path) -> None:
     with pytest.raises(InputError) as refused:
         pad(tmp_path, ("[[supply.deep.run]]", f"{runs}[[supply.deep.run]]"))
     assert "[supply] deep: run has 2002 entries: more than 200 has no pad" in str(refused.value)
+
+
+SWAPS = ["0", "-1", "inf", "nan", '"text"', "true", "[]", "{}", "1e308", "1e-308", "[supply.deep]", "=", "\n"]
+PLACES = st.tuples(st.integers(0, 999), st.sampled_from([r"[\d.]+", r"\S+"]), st.sampled_from(SWAPS))
+
+
+@settings(max_examples=300, deadline=None)
+@given(edits=st.lists(PLACES, min_size=1, max_size=3))
+def test_a_damaged_supply_ends_in_one_of_two_ways(
+    tmp_path_factory: pytest.TempPathFactory, edits: list[tuple[int, str, str]]
+) -> None:
+    """Refused in lines, or advised upon."""
+    path = write(tmp_path_factory.getbasetemp())
+    head, mark, text = path.read_text(encoding="utf-8").partition("[supply.deep]")
+    for place, what, swap in edits:
+        spots = list(re.finditer(what, text))
+        spot = spots[place % len(spots)]
+        text = text[: spot.start()] + swap + text[spot.end() :]
+    path.write_text(head + mark + text, encoding="utf-8")
+    told: tuple[str, ...] = ()
+    try:
+        feed = feed_of(load_site(path), "deep")
+        if feed is not None:
+            told = tuple(map(str, advise(feed).findings))
+            assert all(0 <= got.least_v <= got.greatest_v for got in at_lamps(feed).values())
+    except InputError as error:
+        told = error.problems or ("",)
+    assert all(line and printable(line) == line for line in told)
