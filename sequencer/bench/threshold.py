@@ -26,11 +26,11 @@ from functools import cached_property
 from itertools import accumulate, pairwise, product
 from typing import NamedTuple
 
-CELLS = 64
+CELLS = 48
 """Into how many parts the range is cut; they lie thickest where the edge is most likely."""
 EVENLY = 0.15
 """The share of the cells that stays spread evenly over the range, so that a lapse early on can be made good."""
-CROWDED = 0.08
+CROWDED = 0.1
 """A cell that holds more belief than this is too coarse: the cells are laid anew."""
 SPREADS = ((0.001, 0.45), (0.008, 0.25), (0.025, 0.27), (0.08, 0.03))
 """The lamp's own spread, as a fraction of the edge, and how likely each: a clock that is the same every time, up to
@@ -77,10 +77,11 @@ class Shown(NamedTuple):
     found_long: int
 
 
-NEGLIGIBLE = 1e-6
+NEGLIGIBLE = 1e-5
 """A cell with less belief than this does not bear on what is shown next."""
 REACH = 5.0
 """A length that is this many standard deviations from an edge is found short or long for certain."""
+_ROOT_HALF = math.sqrt(0.5)
 
 Weights = tuple[tuple[float, ...], ...]  # by cell, then by spread and lapse
 
@@ -276,13 +277,20 @@ def _surely(known: Belief, row: int, lengths_s: tuple[float, ...]) -> int | None
 def _answers(known: Belief, row: int, kind: int, lengths_s: tuple[float, ...]) -> list[float]:
     """How likely each number of lengths found long is, lapses apart, for the edge in one cell and one spread."""
     edge, blurs = known.places[row - 1]
-    scale = math.sqrt(2) * blurs[kind]
-    chances = [1.0]
+    blur = blurs[kind]
+    sure, chances = 0, [1.0]
     for length in lengths_s:
-        found = 0.5 * (1 + math.erf((length - edge) / scale))
-        lost = [*(c * (1 - found) for c in chances), 0.0]
-        chances = [a + b for a, b in zip(lost, [0.0, *(c * found for c in chances)], strict=True)]
-    return chances
+        z = (length - edge) / blur
+        if z > REACH:
+            sure += 1
+        elif z > -REACH:
+            found = 0.5 * (1 + math.erf(z * _ROOT_HALF))
+            new = [chance * (1 - found) for chance in chances]
+            new.append(0.0)
+            for long, chance in enumerate(chances, start=1):
+                new[long] += chance * found
+            chances = new
+    return [0.0] * sure + chances + [0.0] * (len(lengths_s) + 1 - sure - len(chances))
 
 
 def _taught(known: Belief, one: Shown) -> Belief:
