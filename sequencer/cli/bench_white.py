@@ -28,7 +28,7 @@ def run(arguments: Arguments) -> Answer:
         f"white = [{counts}]",
         f"spread = {white.spread:.3f}",
         "",
-        f"A colour is then a scene's within CIEDE2000 {limit:.1f}: {rig.eyes.allowance:g} for the lamp, the rest for the eyes.",
+        f"A colour counts within CIEDE2000 {limit:.1f}: {rig.eyes.allowance:g} for the lamp, the rest for these eyes.",
         *(f"Note: {note}." for note in notes),
     ]
     fields = {
