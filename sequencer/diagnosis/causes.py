@@ -94,7 +94,11 @@ class Variant(NamedTuple):
 
 
 class Cause(NamedTuple):
-    """``where``: the lamp, run, type or tap; ``lamp``: the one lamp whose own it is; ``other``: what it is instead."""
+    """``where``: the lamp, run, type or tap; ``lamp``: the one lamp whose own it is; ``other``: what it is instead.
+
+    ``how``: where a cause is of several that show differently, which one: "dark", "deaf" (it takes nothing),
+    "misses" (some pulses), "unharmed"; or the longest break that a lamp rides through, in seconds.
+    """
 
     kind: Kind
     odds: float
@@ -102,6 +106,7 @@ class Cause(NamedTuple):
     where: str = ""
     lamp: str | None = None
     other: str = ""
+    how: str = ""
 
 
 def nothing(case: Case) -> Cause:
@@ -131,19 +136,45 @@ def _own(case: Case, lamp: str, base: Volts | None) -> Iterator[Cause]:
     hearings: dict[Kind, list[Hearing]] = {
         "dead": [Hearing(dark=True)],
         "stuck": [Hearing(stuck=True)],
-        "ride_through": [Hearing(rides_s=sheet.off.pulse[0] * times) for times in priors.RIDES],
-        "weak": [Hearing(holds_s=priors.HOLDS_S)],
+        "weak": [Hearing(holds_s=priors.HOLDS_S, needs=part) for part in priors.NEEDS],
         "clock": [Hearing(pace=pace) for pace in priors.PACES if abs(pace - 1) > sheet.lamp.clock_tolerance],
     }
     for kind, each in hearings.items():
         if each:
             yield Cause(kind, priors.LAMP[kind], (Variant(1.0, {lamp: tuple(each)}, volts=base),), lamp, lamp)
+    for times in priors.RIDES:
+        rides = Variant(1.0, {lamp: (Hearing(rides_s=sheet.off.pulse[0] * times),)}, volts=base)
+        odds, how = priors.LAMP["ride_through"] / len(priors.RIDES), f"{sheet.off.pulse[0] * times:.2g}"
+        yield Cause("ride_through", odds, (rides,), lamp, lamp, how=how)
     variants = _short(case, (lamp,)) if case.feed is None else _joints(case, lamp)
-    yield Cause("cord", priors.LAMP["cord"], tuple(variants), lamp, lamp)
+    yield from _parted("cord", priors.LAMP["cord"], tuple(variants), lamp, lamp)
     others = _others(case, stem)
     for other in others:
         variant = Variant(1.0, stems={lamp: other}, volts=base)
         yield Cause("other_type", priors.LAMP["other_type"] / len(others), (variant,), lamp, lamp, other)
+
+
+def _parted(
+    kind: Kind, odds: float, variants: tuple[Variant, ...], where: str, lamp: str
+) -> Iterator[Cause]:
+    """Too few volts at one lamp, by what it then does: a lamp that is dark says less than one that misses pulses."""
+    by: dict[str, list[Variant]] = {}
+    for variant in variants:
+        hearings = variant.hearings[lamp]
+        for hearing in hearings:
+            one = {**variant.hearings, lamp: (hearing,)}
+            part = variant._replace(weight=variant.weight / len(hearings), hearings=one)
+            by.setdefault(_how(hearing), []).append(part)
+    for how, parts in by.items():
+        share = sum(part.weight for part in parts)
+        each = tuple(part._replace(weight=part.weight / share) for part in parts)
+        yield Cause(kind, odds * share, each, where, lamp if kind == "cord" else None, how=how)
+
+
+def _how(hearing: Hearing) -> str:
+    if hearing.dark:
+        return "dark"
+    return "unharmed" if not hearing.misses else "deaf" if hearing.misses >= 1 else "misses"
 
 
 def _others(case: Case, stem: str) -> list[str]:
@@ -164,7 +195,21 @@ def _supply(case: Case, base: Volts | None) -> Iterator[Cause]:
         variant = _variant(case, volts(case.feed, case.watts_seen(), tap_v=tap), 1.0)
         yield Cause("tap", priors.CIRCUIT["tap"] / len(others), (variant,), f"{tap:g} V", other=f"{tap:g}")
     for run in case.feed.supply.runs:
-        yield Cause("run", priors.RUN["run"], tuple(_joints(case, run.to)), run.to)
+        variants = tuple(_joints(case, run.to))
+        fed = _fed(case.feed, run.to)
+        if len(fed) == 1:
+            yield from _parted("run", priors.RUN["run"], variants, run.to, fed[0])
+        else:
+            yield Cause("run", priors.RUN["run"], variants, run.to)
+
+
+def _fed(feed: Feed, node: str) -> list[str]:
+    """The lamps behind a node."""
+    found = [cord.name for cord in feed.supply.lamps if cord.node == node]
+    for run in feed.supply.runs:
+        if run.start == node:
+            found += _fed(feed, run.to)
+    return found
 
 
 def _joints(case: Case, at: str) -> Iterator[Variant]:
@@ -199,7 +244,7 @@ def _short(case: Case, lamps: tuple[str, ...]) -> Iterator[Variant]:
             else:
                 found[lamp] = sheet.electrical.volts[0] * (1 - part)
                 hearings[lamp] = _at(sheet, found[lamp])
-        yield Variant(1 / len(priors.SHORTFALL), hearings, volts=Volts(found, found, {}))
+        yield Variant(1 / len(priors.SHORTFALL), hearings, volts=Volts(found, found))
 
 
 def _contact(case: Case, base: Volts | None) -> Iterator[Cause]:

@@ -75,11 +75,10 @@ def diagnose(case: Case) -> Diagnosis:
     """Weigh everything that may be wrong against what was seen."""
     reader = Reader(case)
     groups = _groups(reader, [nothing(case), *causes(case)])
+    alone = [reader.cause(group.causes[0]) for group in groups]
     weighed: list[tuple[tuple[Group, ...], float]] = []
-    weighed += [((group,), group.odds * reader.cause(group.causes[0])) for group in groups]
-    fine = groups[0].causes[0].variants[0]
-    sound = {lamp: reader.lamp(lamp, fine) for lamp in case.seen}
-    weighed += _pairs(reader, groups, reader.variant(fine), sound)
+    weighed += [((group,), group.odds * each) for group, each in zip(groups, alone, strict=True)]
+    weighed += _pairs(reader, groups, alone)
     unexplained = Cause("unexplained", priors.UNEXPLAINED, ())
     weighed.append(((Group((unexplained,)),), priors.UNEXPLAINED * reader.anything()))
     total = sum(weight for _, weight in weighed)
@@ -90,31 +89,33 @@ def diagnose(case: Case) -> Diagnosis:
 
 
 def _pairs(
-    reader: Reader, groups: Sequence[Group], base: float, sound: Mapping[str, float]
+    reader: Reader, groups: Sequence[Group], alone: Sequence[float]
 ) -> Iterator[tuple[tuple[Group, ...], float]]:
-    """Two at once. Of two lamps' own each counts for its lamp; beside a shared cause one's own goes before.
-
-    ``base``: the likelihood of what was seen with nothing wrong; ``sound``: the part of each lamp in it.
+    """Two at once, where both are needed. Of two lamps' own each counts for its lamp; beside a shared cause one's
+    own goes before. ``alone``: the likelihood of what was seen with each group by itself.
     """
-    shared = [group for group in groups[1:] if group.lamp is None]
-    own = [
-        (group, _lamp(group), reader.own(group.causes[0])) for group in groups[1:] if group.lamp is not None
-    ]
+    fine = groups[0].causes[0].variants[0]
+    sound = {lamp: reader.lamp(lamp, fine) for lamp in reader.case.seen}
+    base = reader.variant(fine)
+    own, shared = [], []
+    for group, by_itself in zip(groups[1:], alone[1:], strict=True):
+        if group.lamp is None:
+            shared.append((group, by_itself))
+        else:
+            own.append((group, group.lamp, reader.own(group.causes[0]), by_itself))
     own = sorted(own, key=lambda each: -each[0].odds * each[2] / sound[each[1]])[:_ALONE]
-    for (one, here, p), (two, there, q) in combinations(own, 2):
+    for (one, here, p, first), (two, there, q, second) in combinations(own, 2):
         if here != there:
-            yield (one, two), one.odds * two.odds * base * (p / sound[here]) * (q / sound[there])
-    for group in shared:
-        rest = {lamp: reader.cause(group.causes[0], lamp) for lamp in {lamp for _, lamp, _ in own}}
-        for each, lamp, p in own:
+            both = base * (p / sound[here]) * (q / sound[there])
+            if both > priors.NEEDED * max(first, second):
+                yield (one, two), one.odds * two.odds * both
+    for group, first in shared:
+        rest = {lamp: reader.cause(group.causes[0], lamp) for lamp in {lamp for _, lamp, _, _ in own}}
+        for each, lamp, p, second in own:
             if "as_built" in group.kinds and SUPPLY.intersection(each.kinds):
                 continue  # a bad joint is reckoned on top of what the site file says already
-            yield (group, each), group.odds * each.odds * rest[lamp] * p
-
-
-def _lamp(group: Group) -> str:
-    assert group.lamp is not None
-    return group.lamp
+            if rest[lamp] * p > priors.NEEDED * max(first, second):
+                yield (group, each), group.odds * each.odds * rest[lamp] * p
 
 
 # -- which cannot be told apart -----------------------------------------------------------------------

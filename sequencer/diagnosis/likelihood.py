@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from sequencer.automaton.behaviour import Behaviour, behaviour
+from sequencer.automaton.behaviour import ANY_SCENE, Behaviour, behaviour
 from sequencer.diagnosis import priors
 from sequencer.diagnosis.reader import CLEAN, SOUND, Hearing, Parting, read
 
@@ -31,6 +31,7 @@ class Reader:
         self.case = case
         self._acts: dict[str, Behaviour] = {}
         self._read: dict[tuple[object, ...], dict[tuple[str | None, int], float]] = {}
+        self._named: dict[tuple[object, ...], dict[str | None, float]] = {}
 
     def space(self, lamp: str) -> tuple[str | None, ...]:
         """All that a lamp of the believed type may be seen on."""
@@ -42,14 +43,14 @@ class Reader:
     ) -> dict[tuple[str | None, int], float]:
         """How likely each (scene's name, pulses missed) is, as the lamp shows it."""
         start = look.starts.get(lamp)
-        key = (stem, look.train, start, look.dark_before, hearing, parting)
+        key = (stem, id(look), start, hearing, parting)
         if key not in self._read:
             sheet = self.case.sheets[stem]
             act = self._acts.setdefault(stem, behaviour(sheet, 0.0))
             known = None if start is None else sheet.scene_by_name(start)
-            starts = {known.code: 1.0} if known else {code: 1 / len(act.codes) for code in act.codes}
+            code = known.code if known else ANY_SCENE
+            found = read(act, look.train, code, hearing, parting, dark_before=look.dark_before)
             names: dict[int | None, str | None] = {scene.code: scene.name for scene in sheet.scenes}
-            found = read(act, look.train, starts, hearing, parting, dark_before=look.dark_before)
             self._read[key] = {(names.get(code), missed): p for (code, missed), p in found.items()}
         return self._read[key]
 
@@ -57,10 +58,13 @@ class Reader:
         self, lamp: str, look: Look, stem: str, hearing: Hearing = SOUND, parting: Parting = CLEAN
     ) -> dict[str | None, float]:
         """How likely a person is to name each scene: mostly the one that is shown."""
-        space = self.space(lamp)
-        told = dict.fromkeys(space, priors.MISREAD / len(space))
-        for (name, _), chance in self.counted(lamp, look, stem, hearing, parting).items():
-            told[name] = told.get(name, priors.MISREAD / len(space)) + chance * (1 - priors.MISREAD)
+        key = (self.case.lamps[lamp], stem, id(look), look.starts.get(lamp), hearing, parting)
+        if (told := self._named.get(key)) is None:
+            space = self.space(lamp)
+            told = dict.fromkeys(space, priors.MISREAD / len(space))
+            for (name, _), chance in self.counted(lamp, look, stem, hearing, parting).items():
+                told[name] = told.get(name, priors.MISREAD / len(space)) + chance * (1 - priors.MISREAD)
+            self._named[key] = told
         return told
 
     def saw(self, lamp: str, look: Look, stem: str, hearing: Hearing, parting: Parting = CLEAN) -> float:
@@ -87,17 +91,19 @@ class Reader:
         """The density (1/V) of what was measured at one lamp; 1 where nothing was."""
         if (reading := self.case.measured_v.get(lamp)) is None:
             return 1.0
+        slip = priors.MISREAD / _ANY_V  # a wrong range, another lamp's terminals
         electrical = self.case.sheets[self.case.lamps[lamp]].electrical
         if variant.volts is not None and lamp in variant.volts.seen:
             wide = priors.METER_V
             if self.case.feed is None and electrical is not None:
                 wide = math.hypot(wide, _GUESSED * electrical.volts[0])
-            return _normal(reading - variant.volts.seen[lamp], wide)
+            return slip + _normal(reading - variant.volts.seen[lamp], wide)
         if electrical is None:
             return 1 / _ANY_V
         low, high = electrical.volts
         beyond = max(low - reading, reading - high, 0.0)
-        return math.exp(-0.5 * (beyond / priors.METER_V) ** 2) / (high - low + 2.5 * priors.METER_V)
+        inside = 1 / (high - low + math.sqrt(2 * math.pi) * priors.METER_V)
+        return slip + inside * math.exp(-0.5 * (beyond / priors.METER_V) ** 2)
 
     # -- all lamps, one cause ----------------------------------------------------------------------
 

@@ -33,26 +33,31 @@ CIRCUIT = {
 UNEXPLAINED = 3e-4
 """Something else altogether, after which a lamp shows anything; when this wins, nothing here explains it."""
 
-MISREAD = 0.005
-"""How often a person names the wrong scene, or the right scene of the wrong lamp: water, distance, like colours."""
+MISREAD = 0.002
+"""How often a person names the wrong scene, or the right scene of the wrong lamp, and has not looked twice before
+asking why."""
 METER_V = 0.2
 """One standard deviation of a voltage read at a lamp: meter, leads, and the mains of that minute."""
 
-EXTRA_OHM = (0.1, 0.2, 0.4, 0.8)
+EXTRA_OHM = (0.1, 0.2, 0.4, 0.8, 4.0)
 """What a bad joint or a thinner conductor adds to a loop, each as likely: 30 ft of AWG 18 instead of AWG 12 adds
-0.3 ohm; less than 0.1 ohm goes unnoticed, much above 0.8 a lamp no longer lights."""
+0.3 ohm; less than 0.1 ohm goes unnoticed; the last is a joint that has all but parted, and the lamp is dark."""
 SOFTNESS = (0.03, 0.06, 0.12)
 """Part of its least volts by which a lamp may fall short before it takes no pulse at all; on the way there it
 misses in proportion. Lamps differ: datasheets promise nothing below the least volts."""
 DARK_BELOW = 0.7
 """Part of its least volts below which a lamp without ``[hold_up]`` gives no light; with it, dropout decides."""
-SHORTFALL = (0.02, 0.05, 0.1, 0.35)
+SHORTFALL = (0.02, 0.05, 0.1, 0.2, 0.5)
 """Where nothing is known of the supply: parts of the least volts that may be missing, each as likely."""
+NEEDED = 3.0
+"""Two causes at once are named only where they explain so many times more than either alone: the second is needed."""
 
 RIDES = (1.5, 3.0, 8.0)
 """How long a lamp with a long ride-through is carried, in starts of its ``pulse`` window."""
 HOLDS_S = 0.004
 """How long a dried-out capacitor carries: less than half a period of the mains."""
+NEEDS = (0.125, 0.375, 0.625, 0.875)
+"""What a lamp wants of the supply that its datasheet makes sure of, each as likely: one lamp, one limit."""
 PACES = (0.75, 0.85, 0.92, 1.08, 1.15, 1.25)
 """A clock out of tolerance, as ticks a second; those within the datasheet's tolerance are left out."""
 PARTS = ((0.05, 0.06), (0.09, 0.11), (0.12, 0.17))

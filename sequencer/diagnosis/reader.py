@@ -7,19 +7,18 @@ is on the far side of one lamp's limit in three.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 from sequencer.automaton.behaviour import ANY_SCENE, Behaviour, State, Supply
 from sequencer.units import FOREVER_NS, at_least_ns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from sequencer.automaton.guards import Effect, Window
     from sequencer.train import Train
 
-_LEAST = 1e-6  # a way this unlikely is not followed
+_LEAST = 1e-5  # a way this unlikely is not followed
 
 
 class Hearing(NamedTuple):
@@ -27,7 +26,8 @@ class Hearing(NamedTuple):
 
     ``misses``: the chance that a pulse it should take is not taken. ``rides_s``: it rides through every break up
     to this. ``holds_s``: and notices every break that is longer than this, if given. ``pace``: ticks of its clock
-    a second. ``pending``: pulses it had counted when the train began, with ``had_s`` of supply since. ``stuck``:
+    a second. ``needs``: of the supply that makes a pulse certain to be taken, the part that this lamp wants; None:
+    any. ``pending``: pulses it had counted when the train began, with ``had_s`` of supply since. ``stuck``:
     it stays on its scene; ``dark``: it shows nothing.
     """
 
@@ -35,6 +35,7 @@ class Hearing(NamedTuple):
     rides_s: float = 0.0
     holds_s: float | None = None
     pace: float = 1.0
+    needs: float | None = None
     pending: int = 0
     had_s: float | None = None
     stuck: bool = False
@@ -66,7 +67,7 @@ class _Way(NamedTuple):
 def read(
     act: Behaviour,
     train: Train,
-    starts: Mapping[int, float],
+    start: int = ANY_SCENE,
     hearing: Hearing = SOUND,
     parting: Parting = CLEAN,
     *,
@@ -74,15 +75,14 @@ def read(
 ) -> dict[tuple[int | None, int], float]:
     """How likely each (code shown, pulses missed) is at the end; None is dark.
 
-    ``starts``: how likely it was on each scene. ``dark_before``: it had no supply for a power-down before.
+    ``start``: the code it was on, ANY_SCENE for each as likely. ``dark_before``: it had no supply for a power-down before.
     """
     if hearing.dark:
         return {(None, 0): 1.0}
     if hearing.stuck:
-        return {(code, 0): chance for code, chance in starts.items()}
-    ways: dict[_Way, float] = {}
-    for way, chance in _beginnings(act, train, starts, hearing, dark_before=dark_before):
-        ways[way] = ways.get(way, 0.0) + chance
+        codes = act.codes if start == ANY_SCENE else (start,)
+        return {(code, 0): 1 / len(codes) for code in codes}
+    ways = {_beginning(act, train, start, hearing, dark_before=dark_before): 1.0}
     for closing, pulse in enumerate(train.pulses):
         ways = _through(act, ways, pulse.off_s, hearing)
         if closing in parting.closings:
@@ -101,18 +101,14 @@ def read(
     return shown
 
 
-def _beginnings(
-    act: Behaviour, train: Train, starts: Mapping[int, float], hearing: Hearing, *, dark_before: bool
-) -> Iterator[tuple[_Way, float]]:
-    for code, chance in starts.items():
-        rest = act.rest(code)
-        if dark_before:
-            rest = act.notice(rest, "power_down", Supply(True, "yes", True), sure=True)[0]
-        had = at_least_ns(train.lead_in_s * hearing.pace) if dark_before else FOREVER_NS
-        if hearing.had_s is not None and act.counts:
-            yield _Way(State(code, hearing.pending), at_least_ns(hearing.had_s)), chance
-        else:
-            yield _Way(rest, had), chance
+def _beginning(act: Behaviour, train: Train, start: int, hearing: Hearing, *, dark_before: bool) -> _Way:
+    if hearing.had_s is not None and act.counts:
+        return _Way(State(start, hearing.pending), at_least_ns(hearing.had_s))
+    rest = act.rest(start)
+    if not dark_before:
+        return _Way(rest, FOREVER_NS)
+    woken = act.notice(rest, "power_down", Supply(True, "yes", True), sure=True)[0]
+    return _Way(woken, at_least_ns(train.lead_in_s * hearing.pace))
 
 
 def _lit(ways: Mapping[_Way, float], seconds: float, hearing: Hearing) -> dict[_Way, float]:
@@ -165,7 +161,7 @@ def _after(
         for state in before:
             share = part / len(before)
             if effect == "pulse":
-                taken = _taken(act, state, way.supply_ns) * (1 - hearing.misses)
+                taken = _taken(act, state, way.supply_ns, hearing) * (1 - hearing.misses)
                 new = act.notice(state, effect, Supply(True, "no", True), sure=sure)
                 yield from ((_Way(one, 0, way.missed), share * taken / len(new)) for one in new)
                 yield _Way(state, 0, way.missed + 1), share * (1 - taken)
@@ -182,11 +178,14 @@ def _over(act: Behaviour, way: _Way) -> float:
     return _share(way.supply_ns, act.guards.same_train.last_ns, settled.first_ns)
 
 
-def _taken(act: Behaviour, state: State, supply_ns: int) -> float:
-    """The chance that a sound lamp of this type takes a pulse after so much supply."""
+def _taken(act: Behaviour, state: State, supply_ns: int, hearing: Hearing) -> float:
+    """The chance that a lamp of this type takes a pulse after so much supply."""
     idle = state.pending == 0 if act.counts else state.resting
     need: Window = act.guards.warm_up if idle else act.guards.same_train
-    return 1.0 if supply_ns >= need.first_ns else supply_ns / need.first_ns
+    if supply_ns >= need.first_ns:
+        return 1.0
+    part = supply_ns / need.first_ns
+    return part if hearing.needs is None else float(part >= hearing.needs)
 
 
 def _share(length_ns: int, before_ns: int, after_ns: int) -> float:

@@ -23,11 +23,10 @@ _ROOT_2 = 2**0.5
 
 
 class Volts(NamedTuple):
-    """By lamp, RMS: with all lamps at full watts; with the scenes they are seen on; each alone at full watts."""
+    """By lamp, RMS: with all lamps at full watts, and with the scenes they are seen on."""
 
     full: Mapping[str, float]
     seen: Mapping[str, float]
-    alone: Mapping[str, float]
 
 
 def volts(
@@ -46,9 +45,8 @@ def volts(
         network = network._replace(ohms=tuple(ohms))
     source = network.emf_v * primary_of(feed).here_v / feed.supply.transformer.primary_v
     seen = {load.name: _va(feed.sheets[load.name], watts.get(load.name)) for load in network.loads}
-    alone = {load.name: _at(network, source, {load.name: load.va})[load.name] for load in network.loads}
     full = {load.name: load.va for load in network.loads}
-    return Volts(_at(network, source, full), _at(network, source, seen), alone)
+    return Volts(_at(network, source, full), _at(network, source, seen))
 
 
 def _at(network: Network, source: float, va: Mapping[str, complex]) -> dict[str, float]:

@@ -55,7 +55,8 @@ class SimLamp:
     supply for ``supplied_for`` seconds; with ``dark_for`` given, a break of that length so far followed
     (``inf``: power-down for certain). ``at_rest`` matters to step lamps only: the next pulse needs
     ``warm_up``. ``ride_through_s`` replaces the lamp's own, as for a weak lamp that no longer keeps to
-    its datasheet.
+    its datasheet. ``misses`` (the chance that a pulse goes by it), ``deaf`` (it stays on its scene) and ``dead`` (it
+    gives no light) are faults, to be set at will.
 
     Time runs forward only: ValueError for an edge or a question before the last one.
     """
@@ -76,6 +77,9 @@ class SimLamp:
         self.datasheet = datasheet
         self.nature = nature
         self.ride_through_s = ride_through_s
+        self.misses = 0.0
+        self.deaf = False
+        self.dead = False
         self._ring = tuple(sorted(s.code for s in datasheet.scenes))
         if scene not in self._ring:
             raise ValueError(f"{datasheet.lamp.name}: no scene has code {scene}")
@@ -119,7 +123,7 @@ class SimLamp:
     def showing(self, at: float) -> int | None:
         """The code of the scene in the water, or None when the lamp is dark."""
         self._advance(at)
-        return self._scene if self._lit else None
+        return self._scene if self._lit and not self.dead else None
 
     def remembered(self, at: float) -> int:
         """The code of the scene that it shows or, when dark, last chose."""
@@ -172,6 +176,10 @@ class SimLamp:
     def _wake(self, at: float) -> None:
         """Supply is back after a break that the lamp noticed; what the break was is read now."""
         length = at - self._off_at
+        if self.deaf:
+            self._lit = True
+            self._show(at)
+            return
         reading = self._read(length)
         if reading == "pulse":
             self._pulse(length, self._off_at - self._since)
@@ -204,7 +212,7 @@ class SimLamp:
         first = self._pending == 0 if self._counts else self._at_rest
         needs = self._warm_up if first else self.datasheet.on.same_train[0]
         own_need = min(needs * self._fraction("boot" if first else "gap"), needs - HAIR_S)
-        if supplied * self._draw_rate() < own_need:
+        if supplied * self._draw_rate() < own_need or (self.misses and self._chance.random() < self.misses):
             return
         if self._counts:
             self._pending += 1

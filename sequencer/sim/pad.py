@@ -190,6 +190,25 @@ class SimPad:
         peak = 2**0.5 * volts
         lamp.ride_through_s = hold_up_s(physics.capacitance_f, peak, physics.dropout_v, electrical.watts)
 
+    def starve(self, name: str, volts: float, softness: float) -> None:
+        """As :meth:`weaken`, for any volts: below its least volts the lamp misses pulses, or gives no light at all.
+
+        ``softness`` is the part of its least volts at the lack of which it takes no pulse. Dark: no more volts than
+        ``dropout_v`` behind the rectifier's two diodes (1.4 V), or 0.7 of the least where there is no ``[hold_up]``.
+        ValueError when its datasheet gives no ``[electrical]``.
+        """
+        lamp = self.lamps[name]
+        physics, electrical = lamp.datasheet.hold_up, lamp.datasheet.electrical
+        if electrical is None:
+            raise ValueError(f"{name}: its datasheet has no [electrical] to starve it by")
+        least = electrical.volts[0]
+        lamp.misses = min(max((least - volts) / (softness * least), 0.0), 1.0)
+        lamp.dead = volts < 0.7 * least
+        if physics is not None:
+            lamp.dead = 2**0.5 * volts - 1.4 <= physics.dropout_v
+            if volts < least:
+                self.weaken(name, volts)
+
     # -- supply --------------------------------------------------------------------------------
 
     def _lay(self, at: float, kind: Literal["contact", "mains"], change: int) -> None:

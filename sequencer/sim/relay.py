@@ -57,6 +57,7 @@ class SimContact:
         self._commanded = normally_closed
         self._shut = False
         self._extra_s = 0.0
+        self._chatter: tuple[float, float, float] | None = None
         self._edges: list[tuple[float, bool]] = []
 
     @property
@@ -102,6 +103,10 @@ class SimContact:
         """The next edge comes this much later than the relay's delays allow: a worn or dirty relay."""
         self._extra_s = extra_s
 
+    def chatter(self, chance: float, touch_s: float, gap_s: float) -> None:
+        """From now on each closing with this chance touches for so long, then parts for so long: a spent contact."""
+        self._chatter = (chance, touch_s, gap_s)
+
     def _command(self, closed: bool) -> None:
         if closed == self._commanded:
             return
@@ -113,6 +118,11 @@ class SimContact:
             touch, parted = sorted(self._rng.uniform(now + self.delays.make_s[0], landing) for _ in range(2))
             self._land(touch, closed=True)
             self._land(parted, closed=False)
+        if closed and self._chatter is not None and self._rng.random() < self._chatter[0]:
+            _, touch_s, gap_s = self._chatter
+            self._land(landing, closed=True)
+            self._land(landing + touch_s, closed=False)
+            landing += touch_s + gap_s
         self._land(landing, closed)
 
     def _land(self, at: float, closed: bool) -> None:
