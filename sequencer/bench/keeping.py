@@ -34,6 +34,11 @@ def save(path: Path, run: Run, spent: Spent) -> None:
         "spent": spent._asdict(),
         "log": [entry_fields(entry) for entry in run.log],
     }
+    write_whole(path, fields)
+
+
+def write_whole(path: Path, fields: dict[str, object]) -> None:
+    """Write a JSON object to a file, all or nothing. Raises HardwareError when it cannot be written."""
     new = path.with_name(f"{path.name}.new")
     try:
         with new.open("w", encoding="utf-8") as file:

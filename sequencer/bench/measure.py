@@ -18,9 +18,10 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import combinations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from sequencer.bench.colours import alike, match
+from sequencer.bench.colours import WATTS_WITHIN, alike, match
 from sequencer.bench.presentations import most_lengths, present, stand_on
 from sequencer.bench.stand import Spoiled
 from sequencer.bench.subject import EdgeName, Footing, Subject, footings, prior_of
@@ -210,14 +211,32 @@ class Run:
         return task in self.beliefs and outcome(self, task) is not None
 
 
-def begin(sheet: Datasheet, threshold: float, jitter_s: float, options: Options, stand: Stand) -> Run:
-    """A run from the start. InputError when the eyes (``threshold``: CIEDE2000) cannot tell enough scenes apart."""
+def course_for(
+    sheet: Datasheet,
+    threshold: float,
+    jitter_s: float,
+    options: Options = Options(),  # noqa: B008 - a plain value
+    volts_range: tuple[float, float] | None = None,
+    *,
+    by_watts: bool = False,
+) -> Course:
+    """What is to be measured of a lamp with this rough datasheet.
+
+    ``threshold`` (CIEDE2000) is the eyes'; ``by_watts``: they see watts, not colours. InputError when they cannot tell
+    enough of its scenes apart.
+    """
     names = {scene.name: scene.code for scene in sheet.scenes}
-    pairs = frozenset(frozenset((names[a], names[b])) for a, b in alike(sheet, threshold))
-    subject = Subject(sheet, pairs)
+    if by_watts:
+        draws = [(scene.code, scene.watts or 0.0) for scene in sheet.scenes]
+        near = [
+            (a, b) for (a, p), (b, q) in combinations(draws, 2) if abs(p - q) <= 2 * WATTS_WITHIN * max(p, q)
+        ]
+    else:
+        near = [(names[a], names[b]) for a, b in alike(sheet, threshold)]
+    subject = Subject(sheet, frozenset(map(frozenset, near)))
     if subject.counts:
         assert subject.run
-    return Run(Course(subject, jitter_s, options, stand.volts_range))
+    return Course(subject, jitter_s, options, volts_range)
 
 
 def next_question(run: Run) -> Question | Findings:
@@ -301,7 +320,7 @@ def outcome(run: Run, task: Task) -> Literal["found", "below", "above", "unsure"
         return "above"
     wide = max(options.precision * known.estimate_s, 4 * run.course.jitter_s)
     least, most = known.interval(NEARLY)
-    if 0 < least and most < math.inf and high - low <= wide and most - least <= FAR * wide:
+    if least > 0 and most < math.inf and high - low <= wide and most - least <= FAR * wide:
         return "found"
     return "unsure" if len(known.shown) + run.wasted.get(task, 0) >= options.most else None
 

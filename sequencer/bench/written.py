@@ -259,4 +259,5 @@ def _to_three_digits(seconds: float, towards: Callable[[float], int]) -> float:
     if seconds <= 0:
         return 0.0
     place = 2 - math.floor(math.log10(seconds))
-    return round(towards(round(seconds * 10**place, 6)) / 10**place, max(place, 0))
+    scale = 10.0**place
+    return round(towards(round(seconds * scale, 6)) / scale, max(place, 0))

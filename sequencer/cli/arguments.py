@@ -23,6 +23,8 @@ MAX_ENTRIES = 1_000_000
 """More than the largest journal holds."""
 MAX_TOURS = 10_000
 """A relay's life is spent before that."""
+PRECISIONS = (0.01, 0.5)
+"""Finer is beyond a lamp's own clock; coarser is no measurement."""
 MAX_DAYS = 3660
 """Ten years."""
 
@@ -42,12 +44,13 @@ COMMANDS = {
     "supply": "volts at every lamp, and which tap and cable would do",
     "calendar": "what the calendar will do on the days ahead, and why",
     "journal": "what happened at the pad, and how worn its relays are; also while the daemon runs",
-    "bench": "one lamp on a table: accept, white; before it goes under water",
+    "bench": "one lamp on a table: accept, measure, white; before it goes under water",
     "judge": "hold a logic analyser's capture of the real contact against a plan",
     "demo": "watch the Quarry Lane lido at dusk; needs no hardware and no files",
 }
 BENCH = {
     "accept": "does this lamp do what its datasheet says? every scene, every edge, its memory, tour after tour",
+    "measure": "where the edges of its windows lie, and the datasheet that follows",
     "white": "calibrate the rig's eyes on a white light",
 }
 """Second words of ``lampstep bench``."""
@@ -72,6 +75,7 @@ _USAGE = {
     "journal": "SITE [--last N] [--circuit C] [--vcd FILE] [--json]",
     "bench": f"{'|'.join(BENCH)} ...",
     "bench accept": "DATASHEET --rig RIG [--tours N] [--seed K] [--resume FILE] [--yes] [--json]",
+    "bench measure": "DATASHEET --rig RIG [--out FILE] [--resume FILE] [--precision P] [--yes] [--json]",
     "bench white": "--rig RIG [--json]",
     "judge": "CAPTURE.vcd --plan PLAN.json [--signal NAME] [--command NAME] [--json]",
     "demo": "[--plain] [--seed K] [--speed X] [--json]",
@@ -79,12 +83,13 @@ _USAGE = {
 _SITE = ("site", "SITE", "site file (TOML)")
 _FILE: dict[str, tuple[str, str, str] | None] = {
     "bench accept": ("datasheet", "DATASHEET", "datasheet (TOML)"),
+    "bench measure": ("datasheet", "DATASHEET", "datasheet (TOML), which may be rough"),
     "bench white": None,
     "judge": ("capture", "CAPTURE", "capture (VCD)"),
     "demo": None,
 }
 """What a command's first word names, where that is not a site file: where it is kept, how it is called, what it is."""
-_NEEDS = {"bench accept": ("rig",), "bench white": ("rig",), "judge": ("plan",)}
+_NEEDS = {"bench accept": ("rig",), "bench measure": ("rig",), "bench white": ("rig",), "judge": ("plan",)}
 _CAUTION = (
     "Mains and water kill; flashing light can bring on seizures; whoever swims is in danger when it goes "
     "dark. Clear the water before a train is sent. Wiring is for licensed people, under your local code."
@@ -128,6 +133,8 @@ class Arguments(argparse.Namespace):
     rig: str
     tours: int
     resume: str | None
+    out: str | None
+    precision: float
     plan: str
     signal: str | None
     command_signal: str | None
@@ -346,7 +353,7 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plain", action="store_true", help="no colours and no waiting, for logs")
     _add_seed(parser)
     parser.add_argument(
-        "--speed", type=_speed, default=1.0, metavar="X", help="2 is twice as fast; default 1"
+        "--speed", type=_between(0.1, 1000), default=1.0, metavar="X", help="2 is twice as fast; default 1"
     )
 
 
@@ -380,6 +387,13 @@ def _add_rig(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_kept(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--resume", metavar="FILE", help="keep the run in this file, and go on with it if it is there"
+    )
+    parser.add_argument("--yes", action="store_true", help="the lamp is in its place: do not ask")
+
+
 def _add_bench_accept(parser: argparse.ArgumentParser) -> None:
     _add_rig(parser)
     parser.add_argument(
@@ -390,10 +404,20 @@ def _add_bench_accept(parser: argparse.ArgumentParser) -> None:
         help="full tours of all scenes; default 10",
     )
     _add_seed(parser)
+    _add_kept(parser)
+
+
+def _add_bench_measure(parser: argparse.ArgumentParser) -> None:
+    _add_rig(parser)
+    parser.add_argument("--out", metavar="FILE", help="write the measured datasheet here, a new file")
     parser.add_argument(
-        "--resume", metavar="FILE", help="keep the run in this file, and go on with it if it is there"
+        "--precision",
+        type=_between(*PRECISIONS),
+        default=0.05,
+        metavar="P",
+        help="how wide an edge's 95 %% interval may be, as a part of the edge; default 0.05",
     )
-    parser.add_argument("--yes", action="store_true", help="the lamp is in its place: do not ask")
+    _add_kept(parser)
 
 
 def _add_judge(parser: argparse.ArgumentParser) -> None:
@@ -427,6 +451,7 @@ _ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "calendar": _add_calendar,
     "journal": _add_journal,
     "bench accept": _add_bench_accept,
+    "bench measure": _add_bench_measure,
     "bench white": _add_rig,
     "judge": _add_judge,
     "demo": _add_demo,
@@ -477,11 +502,14 @@ def _date(text: str) -> date:
     return found
 
 
-def _speed(text: str) -> float:
-    try:
-        speed = float(text)
-    except ValueError:
-        speed = math.nan
-    if not 0.1 <= speed <= 1000:
-        raise argparse.ArgumentTypeError(f'must be a number from 0.1 to 1000, not "{text}"')
-    return speed
+def _between(least: float, most: float) -> Callable[[str], float]:
+    def number(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not least <= value <= most:
+            raise argparse.ArgumentTypeError(f'must be a number from {least:g} to {most:g}, not "{text}"')
+        return value
+
+    return number

@@ -38,18 +38,18 @@ class NotBegun(LampstepError):  # noqa: N818 - no error: the lamp may be dry
 
 def run(arguments: Arguments) -> Answer:
     """Begin, or go on with, a run until its verdict or until it is broken off."""
-    sheet, rig = _files(arguments)
+    sheet, rig = files(arguments)
     course = _course(sheet, rig, arguments)
-    path = _path(arguments)
+    path = kept_at(arguments, "accept")
     begun, before = Run(course), Spent()
     if arguments.resume is not None and path.exists():
         begun, before = load(path, course)
     _ = course.tasks  # what cannot be done is said before anything is sent
     if not rig.simulated:
-        _may_it_run(sure=arguments.yes)
+        may_it_run(sure=arguments.yes)
     with open_stand(rig, sheet) as (stand, notes):
         for note in notes:
-            _say(f"Note: {note.rstrip('.')}.")
+            say(f"Note: {note.rstrip('.')}.")
         return _run(begun, before, stand, path, arguments, notes)
 
 
@@ -69,7 +69,7 @@ def _run(
     try:
         last, found = drive(run, stand, keep, _tell)
     except KeyboardInterrupt:
-        _say("")
+        say("")
         found = verdict(kept, whole=False)
         return _answer(kept, found, spent(), path, arguments, notes, BROKEN_OFF)
     status = YES if found.accepted else NO
@@ -82,7 +82,7 @@ def _course(sheet: Datasheet, rig: Rig, arguments: Arguments) -> Course:
     return Course(trainer, Options(arguments.tours, seed=arguments.seed), rig.volts_range)
 
 
-def _files(arguments: Arguments) -> tuple[Datasheet, Rig]:
+def files(arguments: Arguments) -> tuple[Datasheet, Rig]:
     """Both files; InputError with the problems of both."""
     problems: list[str] = []
     sheet = rig = None
@@ -99,7 +99,7 @@ def _files(arguments: Arguments) -> tuple[Datasheet, Rig]:
     return sheet, rig
 
 
-def _path(arguments: Arguments) -> Path:
+def kept_at(arguments: Arguments, word: str) -> Path:
     """Where the run is kept: as asked, else beside the logs of trains."""
     if arguments.resume is not None:
         return Path(arguments.resume)
@@ -108,11 +108,11 @@ def _path(arguments: Arguments) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
     except (RuntimeError, OSError) as error:
         raise InputError(f"nowhere to keep the run ({error}): name a file with --resume") from error
-    return folder / f"{Path(arguments.datasheet).stem}.accept.json"
+    return folder / f"{Path(arguments.datasheet).stem}.{word}.json"
 
 
-def _may_it_run(*, sure: bool) -> None:
-    _say(CAUTION)
+def may_it_run(*, sure: bool) -> None:
+    say(CAUTION)
     if sure:
         return
     if sys.stdin is None or not sys.stdin.isatty():
@@ -148,7 +148,7 @@ def _mark(entry: Entry) -> str:
     return "ok     " if entry.right else "WRONG  "
 
 
-def _say(line: str) -> None:
+def say(line: str) -> None:
     if sys.stderr is not None:
         sys.stderr.write(line + "\n")
         sys.stderr.flush()

@@ -1,0 +1,183 @@
+"""``lampstep bench measure``: where the edges of this lamp's windows lie, and the datasheet that follows.
+
+Progress goes to standard error; what was found is the answer.
+"""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from datetime import date
+from pathlib import Path
+
+from sequencer.bench.held_up import Fitted
+from sequencer.bench.kept_answers import load, measured_fields, save
+from sequencer.bench.measure import (
+    Course,
+    Findings,
+    Measurement,
+    Options,
+    Question,
+    Run,
+    course_for,
+    drive,
+    findings,
+    seconds_left,
+)
+from sequencer.bench.rigfile import MeterEyes, Rig
+from sequencer.bench.rigstand import delays_of, open_stand
+from sequencer.bench.stand import Spent, Stand
+from sequencer.bench.subject import jitter_of
+from sequencer.bench.written import datasheet_toml, held_up
+from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
+from sequencer.cli.arguments import Arguments
+from sequencer.cli.bench_accept import files, kept_at, may_it_run, say
+from sequencer.datasheet import Datasheet
+from sequencer.errors import HardwareError, InputError
+from sequencer.tomlfile import quoted
+from sequencer.words import table
+
+OUTCOMES = {
+    "found": "",
+    "below": "every length was long",
+    "above": "every length was short",
+    "unsure": "not sure: the lamp or the eyes were too unsteady",
+    "hidden": "cannot be seen",
+}
+
+
+def run(arguments: Arguments) -> Answer:
+    """Begin, or go on with, a measurement until its end or until it is broken off."""
+    sheet, rig = files(arguments)
+    out = None if arguments.out is None else Path(arguments.out)
+    if out is not None and out.exists():
+        raise InputError(f"{out}: is there already, and is not written over: name another file with --out")
+    path = kept_at(arguments, "measure")
+    if not rig.simulated:
+        may_it_run(sure=arguments.yes)
+    with open_stand(rig, sheet) as (stand, notes):
+        for note in notes:
+            say(f"Note: {note.rstrip('.')}.")
+        begun, before = Run(_course(sheet, rig, stand, arguments)), Spent()
+        if arguments.resume is not None and path.exists():
+            begun, before = load(path, begun.course)
+        return _run(begun, before, stand, path, out, arguments, notes)
+
+
+def _course(sheet: Datasheet, rig: Rig, stand: Stand, arguments: Arguments) -> Course:
+    options = Options(arguments.precision, longest_s=min(Options().longest_s, rig.timing.max_dark_s))
+    by_watts = isinstance(rig.eyes, MeterEyes)
+    jitter_s = jitter_of(delays_of(rig))
+    return course_for(sheet, stand.threshold, jitter_s, options, stand.volts_range, by_watts=by_watts)
+
+
+def _run(
+    begun: Run,
+    before: Spent,
+    stand: Stand,
+    path: Path,
+    out: Path | None,
+    arguments: Arguments,
+    notes: tuple[str, ...],
+) -> Answer:
+    kept = begun
+
+    def spent() -> Spent:
+        return Spent(before.relay_cycles + stand.spent.relay_cycles, before.seconds + stand.spent.seconds)
+
+    def keep(now: Run) -> None:
+        nonlocal kept
+        kept = now
+        save(path, now, spent())
+
+    broken_off = False
+    try:
+        kept, found = drive(begun, stand, keep, _tell)
+    except KeyboardInterrupt:
+        say("")
+        found, broken_off = findings(kept), True
+    text, problems = _written(kept, found, broken_off=broken_off)
+    if out is not None and text is not None:
+        try:
+            out.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise HardwareError(f"{out}: cannot be written: {error.strerror}; kept in {path}") from error
+    status = BROKEN_OFF if broken_off else NO if text is None else YES
+    fitted = held_up(found)
+    sheet = kept.course.subject.sheet
+    fields = {
+        "datasheet": Path(arguments.datasheet).stem,
+        "lamp": sheet.lamp.name,
+        "whole": text is not None,
+        "broken_off": broken_off,
+        "problems": problems,
+        "edges": measured_fields(found),
+        "hold_up": fitted._asdict() if isinstance(fitted, Fitted) else None,
+        "presentations": found.presentations,
+        "relay_cycles": spent().relay_cycles,
+        "seconds": spent().seconds,
+        "kept": str(path),
+        "out": None if out is None or text is None else str(out),
+        "toml": text,
+        "notes": list(notes),
+    }
+    lines = [*_table(found), *_held(fitted, kept.course), *problems]
+    lines.append(
+        f"{found.presentations} presentations, {spent().seconds / 60:.0f} min, {spent().relay_cycles} relay cycles."
+    )
+    if broken_off:
+        again = ["lampstep", "bench", "measure", arguments.datasheet, "--rig", arguments.rig]
+        again += ["--precision", f"{arguments.precision:g}", "--resume", str(path)]
+        again += [] if out is None else ["--out", str(out)]
+        lines = [f"{quoted(sheet.lamp.name)}: broken off. The relay is at rest.", *lines]
+        lines.append(f"Next: {shlex.join(again)}")
+    elif text is not None:
+        lines += ["", text] if out is None else [f"Written: {out}. Next: lampstep bench accept {out} ..."]
+    return Answer(status, fields, "\n".join(lines))
+
+
+def _written(run: Run, found: Findings, *, broken_off: bool) -> tuple[str | None, list[str]]:
+    """The datasheet, or why there is none."""
+    if broken_off:
+        return None, []
+    if found.stuck is not None:
+        return None, [f"Not finished: {found.stuck}."]
+    try:
+        return datasheet_toml(found, run.course.subject.sheet, date.today().isoformat()), []
+    except InputError as error:
+        return None, list(error.problems)
+
+
+def _tell(run: Run, question: Question) -> None:
+    """What is asked next, and how long it may still take: one line in all on a terminal, none on a log."""
+    if sys.stderr is None or not sys.stderr.isatty():
+        return
+    minutes, seconds = divmod(round(seconds_left(run, question)), 60)
+    words = f"{len(run.answers) + 1:4}  about {minutes:3}:{seconds:02} left  {question.what}"
+    sys.stderr.write(f"\r{words[:100]:100}")
+    sys.stderr.flush()
+
+
+def _table(found: Findings) -> list[str]:
+    head = ("edge", "at", "found, s", "95 %, s", "datasheet, s", "shown", "")
+    return table([head, *map(_row, found.measured)], "lrrrrrl")
+
+
+def _row(one: Measurement) -> tuple[str, ...]:
+    said = one.note or OUTCOMES[one.outcome]
+    volts = "" if one.volts is None else f"{one.volts:g} V"
+    claimed = f"{one.claimed_s[0]:g}-{one.claimed_s[1]:g}"
+    if one.estimate_s is None or one.interval_s is None:
+        return one.name, volts, "", "", claimed, str(one.presentations), said
+    low, high = one.interval_s
+    numbers = f"{one.estimate_s:.4g}", f"{low:.4g}-{high:.4g}"
+    return (one.name, volts, *numbers, claimed, str(one.presentations), said)
+
+
+def _held(fitted: Fitted | str, course: Course) -> list[str]:
+    if isinstance(fitted, str):
+        return [f"No capacitor: {fitted}."] if course.volts else []
+    farads = f"{fitted.capacitance_f * 1e3:.3g} +- {fitted.capacitance_error_f * 1e3:.2g} mF"
+    volts = f"{fitted.dropout_v:.3g} +- {fitted.dropout_error_v:.2g} V"
+    line = f"a line through {fitted.points} points, chi2 {fitted.chi2:.1f}"
+    return [f"Capacitor {farads}, drops out at {volts} ({line})."]
