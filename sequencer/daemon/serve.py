@@ -7,6 +7,7 @@ by putting a message into one queue.
 from __future__ import annotations
 
 import logging
+import math
 import os
 import signal
 import threading
@@ -26,6 +27,7 @@ from sequencer.core.state import CircuitState, Rules, Wish
 from sequencer.core.status import Indication
 from sequencer.daemon.calls import Calls
 from sequencer.daemon.contacts import RelayContacts
+from sequencer.daemon.lean import without_unused
 from sequencer.daemon.loop import Daemon, Ports
 from sequencer.daemon.messages import Happened, Level, Message, Stop
 from sequencer.daemon.notify import Notifier
@@ -52,6 +54,8 @@ THREAD_STACK = 256 * 1024
 """Bytes for each thread; they wait, and the usual 8 MB would be dear were memory ever locked."""
 LOOK_S = 30.0
 """The clocks are looked at, and the input lines asked, at least this often."""
+CALENDAR_S = 10.0
+"""So long after the start the scheduler is imported: the first train needs what is due now, and no more."""
 LOG = logging.getLogger("lampstep")
 
 
@@ -65,6 +69,7 @@ def serve(pad: Pad, notifier: Notifier | None = None) -> None:
     threading.stack_size(THREAD_STACK)
     rules = {circuit.name: rules_for(pad, circuit) for circuit in pad.circuits}
     with ExitStack() as open_until_end:
+        open_until_end.enter_context(without_unused())
         _Pad(pad, rules, notifier or Notifier(LOG.info), open_until_end).daemon().run()
 
 
@@ -78,6 +83,7 @@ class _Pad:
         self.clock = WallClock(self.standing.serve.trust_clock_after_s)
         self.timetable: Timetable | None = None
         self.lines: dict[tuple[str, str], InputLine] = {}
+        self.calendar_at = time.monotonic() + CALENDAR_S
         self.trusted = False
         opened.callback(word.close)
         opened.enter_context(_ending(self.queue.put))
@@ -179,7 +185,6 @@ class _Pad:
 
         calendar, quiet = calendar_of(self.pad), self.standing.serve.quiet
         timetable = SchedulerTimetable(calendar, quiet, self._changed, self.clock.now)
-        timetable.start()
         self.opened.callback(timetable.stop)
         return timetable
 
@@ -192,9 +197,12 @@ class _Pad:
             self.queue.put(Happened(circuit, show_event(due.get(circuit), now)))
 
     def _next_message(self, until: float) -> Message | None:
-        look_at = time.monotonic() + LOOK_S
+        if self.timetable is not None and time.monotonic() >= self.calendar_at:
+            self.calendar_at = math.inf
+            self.timetable.start()
+        wait_s = min(until, self.calendar_at, time.monotonic() + LOOK_S) - time.monotonic()
         try:
-            message = self.queue.get(timeout=max(0.0, min(until, look_at) - time.monotonic()))
+            message = self.queue.get(timeout=max(0.0, wait_s))
         except Empty:
             message = None
             self._ask_lines()

@@ -12,8 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from threading import Lock
-from typing import Protocol
+from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from sequencer.almanac import Calendar, Due, due, is_quiet, next_change, next_quiet_change
@@ -36,7 +37,7 @@ class Timetable(Protocol):
     """The clock is trusted."""
 
     def start(self) -> None:
-        """Begin; threads, if any, start here."""
+        """Begin; threads, if any, start here. A clock that is trusted before has what is due told before."""
 
     def trust(self) -> None:
         """The clock is trusted from now on: what is due is told at once."""
@@ -82,14 +83,19 @@ class SchedulerTimetable:
     def __init__(
         self, calendar: Calendar, quiet: Sequence[Span], changed: Changed, wall: Callable[[], datetime]
     ) -> None:
+        self.ready = False
+        self._asking, self._wall, self._lock = _Asking(calendar, quiet, changed), wall, Lock()
+        self._stopped = False
+        self._at: datetime | None = None
+        """When to ask next."""
+
+    @cached_property
+    def _scheduler(self) -> Any:
         from apscheduler.executors.pool import ThreadPoolExecutor  # noqa: PLC0415 - heavy
         from apscheduler.jobstores.memory import MemoryJobStore  # noqa: PLC0415
         from apscheduler.schedulers.background import BackgroundScheduler  # noqa: PLC0415
 
-        self.ready = False
-        self._asking, self._wall, self._lock = _Asking(calendar, quiet, changed), wall, Lock()
-        self._stopped = False
-        self._scheduler = BackgroundScheduler(
+        return BackgroundScheduler(
             jobstores={"default": MemoryJobStore()},
             executors={"default": ThreadPoolExecutor(1)},
             # A job that comes late, after a long sleep or under load, is done all the same. The next change
@@ -99,9 +105,15 @@ class SchedulerTimetable:
             timezone=self._asking.zone,
         )
 
+    @property
+    def _has_scheduler(self) -> bool:
+        return "_scheduler" in self.__dict__
+
     def start(self) -> None:
-        """Start the scheduler's threads."""
+        """Import and start the scheduler. What is due at once is told before, and needs none of it."""
         self._scheduler.start()
+        with self._lock:
+            self._schedule()
 
     def trust(self) -> None:
         """The clock is trusted from now on."""
@@ -117,7 +129,7 @@ class SchedulerTimetable:
         """End the threads."""
         with self._lock:
             self._stopped = True
-        if self._scheduler.running:
+        if self._has_scheduler and self._scheduler.running:
             self._scheduler.shutdown()
 
     def _ask(self) -> None:
@@ -125,11 +137,15 @@ class SchedulerTimetable:
             if self._stopped:
                 return
             now = self._wall()
-            at = now + TRY_AGAIN
+            self._at = now + TRY_AGAIN
             try:
-                at = self._asking.ask(now)
+                self._at = self._asking.ask(now)
             finally:
-                self._scheduler.add_job(self._ask, "date", run_date=at, id=self.JOB, replace_existing=True)
+                self._schedule()
+
+    def _schedule(self) -> None:
+        if self._has_scheduler and self._at is not None:
+            self._scheduler.add_job(self._ask, "date", run_date=self._at, id=self.JOB, replace_existing=True)
 
 
 class VirtualTimetable:

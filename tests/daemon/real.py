@@ -151,16 +151,16 @@ class Daemon:
             "PYTHONPATH": str(ROOT),
             **environ,
         }
+        self.command = [sys.executable, "-P", "-m", "sequencer", "serve", str(site)]
         self.log = state / "log"
         self.process: subprocess.Popen[bytes] | None = None
         self._players: set[int] = set()
 
     def start(self) -> Self:
         """Start it; it need not have come to anything yet."""
-        command = [sys.executable, "-P", "-m", "sequencer", "serve", str(self.site)]
         self.log.parent.mkdir(parents=True, exist_ok=True)
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen(command, env=self.environ, stdout=log, stderr=log)
+            self.process = subprocess.Popen(self.command, env=self.environ, stdout=log, stderr=log)
         return self
 
     def said(self) -> str:
