@@ -27,3 +27,23 @@ def break_kinds(behaviours: Sequence[Behaviour], max_dark_ns: int) -> list[Break
     }
     kinds = pieces(cuts, max_dark_ns, lambda off: tuple(b.effects(off) for b in behaviours))
     return [BreakKind(*k) for k in kinds if any(e != IGNORED for e in k.value)]
+
+
+def worth_making(kinds: Sequence[BreakKind], outlasts_ns: int) -> list[BreakKind]:
+    """The kinds less those that do what a shorter kind does, or perhaps more.
+
+    Only among kinds that every type notices, so that nothing counts on from before; and only where the shorter
+    one may last ``outlasts_ns``, so that no flash limit is left to wait for: all that would follow the longer one
+    follows the shorter one as much earlier.
+    """
+    kept: list[BreakKind] = []
+    for kind in kinds:
+        unnoticed = any("ignored" in effects for effects in kind.effects)
+        if unnoticed or not any(k.last_ns >= outlasts_ns and _within(k, kind) for k in kept):
+            kept.append(kind)
+    return kept
+
+
+def _within(kind: BreakKind, other: BreakKind) -> bool:
+    """Whether to every type a kind does nothing but what the other may do."""
+    return all(set(mine) <= set(its) for mine, its in zip(kind.effects, other.effects, strict=True))

@@ -9,7 +9,7 @@ from sequencer.automaton.guards import Effect
 from sequencer.planner.belief import NEW, LampType
 from sequencer.planner.bound import Distance, Way
 from sequencer.planner.breaks import IGNORED, BreakKind
-from sequencer.planner.zone import CLOSED, OLDER, Zone
+from sequencer.planner.zone import AT_REST, CLOSED, OLDER, Zone
 from sequencer.units import FOREVER_NS
 
 _PLAIN = ((), (CLOSED,))
@@ -22,22 +22,26 @@ Bounds = tuple[tuple[int, int], ...]
 class Course(NamedTuple):
     """How some of the types go on over the next break, one entry a type, and when it may open.
 
-    It opens at least ``after`` and at most ``before``. ``numbers`` stand for all of it (quicker to compare);
+    It opens at least ``after`` and at most ``before``. ``number`` stands for all of it (quicker to compare);
     ``fresh``: none will count from an older closing. Without ``gain`` they do no better than without the break.
     """
 
-    beliefs: tuple[int, ...] = ()
-    refs: tuple[tuple[int, ...], ...] = ()
-    ways: tuple[tuple[Way, ...], ...] = ()
-    breaks: int = 0
-    after: Bounds = ()
-    before: Bounds = ()
-    numbers: tuple[int, ...] = ()
-    fresh: bool = True
-    gain: bool = False
+    number: int
+    beliefs: tuple[int, ...]
+    refs: tuple[tuple[int, ...], ...]
+    ways: tuple[tuple[Way, ...], ...]
+    breaks: int
+    after: Bounds
+    before: Bounds
+    fresh: bool
+    gain: bool
 
 
-_NOBODY = [Course()]
+class _Options(NamedTuple):
+    """The courses of one type over one kind of break; ``number`` stands for them."""
+
+    number: int
+    courses: tuple[Course, ...]
 
 
 def agree(zone: Zone, after: Bounds, before: Bounds) -> bool:
@@ -49,17 +53,12 @@ def agree(zone: Zone, after: Bounds, before: Bounds) -> bool:
     return True
 
 
-class _Here(NamedTuple):
-    """The node that courses start from; ``plain``: all types count from the latest closing or from long ago."""
-
-    beliefs: tuple[int, ...]
-    refs: tuple[tuple[int, ...], ...]
-    zone: Zone
-    plain: bool
-
-
 class Courses:
-    """All courses from any node of one search; what does not hang on a node's zone is remembered."""
+    """All courses from any node of one search; what does not hang on a node's zone is remembered.
+
+    Where every type counts from the latest closing or from long ago (a plain node), only the last check, against
+    what binds ``always``, hangs on the zone.
+    """
 
     def __init__(
         self, types: Sequence[LampType], own: Sequence[Distance], kinds: Sequence[BreakKind], always: Bounds
@@ -68,125 +67,115 @@ class Courses:
         self._own = own
         self._kinds = kinds
         self._always = always
-        numbers: dict[object, int] = {}
-        self._prefixes = [
-            tuple([numbers.setdefault(kind.effects[: n + 1], len(numbers)) for n in range(len(types))])
-            for kind in kinds
-        ]
-        self._plain: dict[object, list[Course]] = {}
-        self._known_options: dict[object, list[Course]] = {}
+        self._plain: dict[tuple[int, ...], Sequence[Course]] = {}
+        self._by_kind: dict[tuple[int, int, tuple[int, ...]], list[_Options]] = {}
         self._numbers: dict[object, int] = {}
+        self._sets: dict[tuple[int, ...], int] = {}
 
     def over(
         self, beliefs: tuple[int, ...], refs: tuple[tuple[int, ...], ...], zone: Zone
-    ) -> Iterator[tuple[BreakKind, list[Course]]]:
+    ) -> Iterator[tuple[BreakKind, Sequence[Course]]]:
         """For each kind of break, shortest first, the courses over it that do better than no break."""
-        here = _Here(beliefs, refs, zone, len(zone) == OLDER and all([points in _PLAIN for points in refs]))
-        memory: dict[int, list[Course]] = {}
-        for kind, prefixes in zip(self._kinds, self._prefixes, strict=True):
-            found = self._first(here, kind.effects, prefixes, memory)
-            if here.plain:  # else it is seen to with each option
-                found = [c for c in found if not c.before or agree(zone, self._always, c.before)]
-            yield kind, found
+        plain = len(zone) == OLDER and all([points in _PLAIN for points in refs])
+        known = self._plain if plain else {}
+        soonest = [max([least + zone[q][p] for q, least in self._always]) for p in range(len(zone))]
+        options = [self._options(i, *own) for i, own in enumerate(zip(beliefs, refs, strict=True))]
+        for kind, *each in zip(self._kinds, *options, strict=True):
+            together = self._together(each, None if plain else zone, known)
+            yield kind, [c for c in together if all([soonest[p] <= most for p, most in c.before])]
 
-    def _first(
-        self,
-        here: _Here,
-        effects: tuple[tuple[Effect, ...], ...],
-        prefixes: tuple[int, ...],
-        memory: dict[int, list[Course]],
-    ) -> list[Course]:
-        """All courses of the first types over a break with these effects on them, which ``prefixes`` number.
-
-        Where every type counts from the latest closing or from long ago (``plain``), they do not hang on
-        the zone, and those of fewer than all types are remembered for the whole search.
-        """
-        n, everyone = len(effects), len(self._types)
-        if n == 0:
-            return _NOBODY
-        number = prefixes[n - 1]
-        found = memory.get(number)
-        if found is not None:
-            return found
-        key = None
-        if here.plain and n < everyone:
-            key = (number, here.beliefs[:n], here.refs[:n])
-            found = self._plain.get(key)
+    def _together(
+        self, options: Sequence[_Options], zone: Zone | None, known: dict[tuple[int, ...], Sequence[Course]]
+    ) -> Sequence[Course]:
+        """All courses of the first types with these options; without a ``zone`` those of plain nodes."""
+        key = tuple([o.number for o in options])
+        found = known.get(key)
         if found is None:
-            zone = here.zone
-            options = self._options(here, n - 1, effects[-1])
-            if not here.plain:
-                options = [
-                    own
-                    for own in options
-                    if not own.before
-                    or (agree(zone, own.after, own.before) and agree(zone, self._always, own.before))
-                ]
-            so_far = self._first(here, effects[:-1], prefixes, memory)
-            found = [
-                Course(
-                    course.beliefs + own.beliefs,
-                    course.refs + own.refs,
-                    course.ways + own.ways,
-                    course.breaks if course.breaks > own.breaks else own.breaks,
-                    course.after + own.after,
-                    course.before + own.before,
-                    course.numbers + own.numbers,
-                    course.fresh and own.fresh,
-                    course.gain or own.gain,
-                )
-                for own in options
-                for course in so_far
-                if (n < everyone or course.gain or own.gain)
-                and (not own.before or agree(zone, course.after, own.before))
-                and (not course.before or agree(zone, own.after, course.before))
-            ]
-            if key is not None:
-                self._plain[key] = found
-        memory[number] = found
+            own = options[-1].courses
+            if zone is not None:
+                own = tuple([o for o in own if agree(zone, o.after, o.before)])
+            if len(options) > 1:
+                found = list(self._joined(self._together(options[:-1], zone, known), own, zone or AT_REST))
+            else:
+                found = own
+            if len(options) == len(self._types):
+                found = [course for course in found if course.gain]
+            known[key] = found
         return found
 
-    def _options(self, here: _Here, i: int, effects: tuple[Effect, ...]) -> list[Course]:
-        """How type ``i`` by itself can go on over a break with these effects, whatever the zone."""
-        belief, points = here.beliefs[i], here.refs[i]
-        key = (i, belief, points, effects)
-        found = self._known_options.get(key)
-        if found is not None:
-            return found
+    def _joined(self, so_far: Sequence[Course], own: Sequence[Course], zone: Zone) -> Iterator[Course]:
+        """Each of ``so_far`` with each of one more type's, where a break can open in time for both."""
+        numbers = self._numbers
+        for o in own:
+            for c in so_far:
+                if not (o.before and not agree(zone, c.after, o.before)) and not (
+                    c.before and not agree(zone, o.after, c.before)
+                ):
+                    yield Course(
+                        numbers.setdefault((c.number, o.number), len(numbers)),
+                        c.beliefs + o.beliefs,
+                        c.refs + o.refs,
+                        c.ways + o.ways,
+                        c.breaks if c.breaks > o.breaks else o.breaks,
+                        c.after + o.after,
+                        c.before + o.before,
+                        c.fresh and o.fresh,
+                        c.gain or o.gain,
+                    )
+
+    def _options(self, i: int, belief: int, points: tuple[int, ...]) -> list[_Options]:
+        """By kind of break, how type ``i`` by itself can go on over it, whatever the zone."""
+        key = (i, belief, points)
+        found = self._by_kind.get(key)
+        if found is None:
+            by_effects: dict[tuple[Effect, ...], _Options] = {}
+            for kind in self._kinds:
+                effects = kind.effects[i]
+                if effects not in by_effects:
+                    courses = tuple(self._over(i, belief, points, effects))
+                    number = self._sets.setdefault(tuple([c.number for c in courses]), len(self._sets))
+                    by_effects[effects] = _Options(number, courses)
+            found = self._by_kind[key] = [by_effects[kind.effects[i]] for kind in self._kinds]
+        return found
+
+    def _over(
+        self, i: int, belief: int, points: tuple[int, ...], effects: tuple[Effect, ...]
+    ) -> Iterator[Course]:
         if effects == IGNORED:
-            found = [self._option(i, here, belief, points)]
-        else:
-            found = []
-            for move in self._types[i].moves(belief, effects):
+            yield self._own_course(i, (belief, points), belief, points)
+            return
+        for move in self._types[i].moves(belief, effects):
+            if self._own[i].ways(move.belief):
                 refs = tuple([NEW if age < 0 else points[age] for age in move.left])
                 after = tuple(zip(points, move.least_ns, strict=True))
                 before = tuple([b for b in zip(points, move.most_ns, strict=True) if b[1] < FOREVER_NS])
-                option = self._option(i, here, move.belief, refs, after, before)
-                if option.ways[0]:
-                    found.append(option)
-        self._known_options[key] = found
-        return found
+                yield self._own_course(i, (belief, points), move.belief, refs, after, before)
 
-    def _option(
-        self, i: int, here: _Here, belief: int, refs: tuple[int, ...], after: Bounds = (), before: Bounds = ()
+    def _own_course(
+        self,
+        i: int,
+        here: tuple[int, tuple[int, ...]],
+        belief: int,
+        refs: tuple[int, ...],
+        after: Bounds = (),
+        before: Bounds = (),
     ) -> Course:
-        """The course of one type by itself."""
+        """The course of one type by itself, from a belief and the points that it counts from."""
         own = self._own[i]
-        number = self._numbers.setdefault((i, belief, refs, after, before), len(self._numbers))
-        needs = self._types[i].serves(here.beliefs[i], belief)
+        needs = self._types[i].serves(here[0], belief)
         gain = needs is None
         for age, its_age, alike in needs or ():
-            point, its_point = refs[age], here.refs[i][its_age]
+            point, its_point = refs[age], here[1][its_age]
             if point != its_point and (alike or point > its_point):  # the newest first, and NEW before them
                 gain = True
         return Course(
+            self._numbers.setdefault((i, belief, refs, after, before, gain), len(self._numbers)),
             (belief,),
             (refs,),
             (own.ways(belief),),
             own.breaks(belief),
             after,
             before,
-            (number,),
             refs in _FRESH,
             gain,
         )

@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from sequencer.planner.belief import LampType
-from sequencer.planner.zone import CLOSED, OPENED, START, Zone
+from sequencer.planner.zone import CLOSED, OLDER, OPENED, START, Zone
 
 
 class Moment(NamedTuple):
@@ -90,10 +90,15 @@ class Admitted:
                     return True
         return False
 
-    def later(self, node: Moment) -> int | None:
-        """The most by which this node is later (ns) than one that would else serve for it; None without one."""
-        found = [self._later(node, other) for other in self._by_belief(node.beliefs)]
-        return max([later for later in found if later is not None], default=None)
+    def later(self, node: Moment, least: int) -> int:
+        """The most by which this node is later (ns) than one that would else serve for it, or ``least``."""
+        closed = node.zone[CLOSED][START]
+        for other in self._by_belief(node.beliefs):
+            if closed - other.zone[CLOSED][START] > least:
+                later = self._later(node, other)
+                if later is not None and later > least:
+                    least = later
+        return least
 
     def _by_belief(self, beliefs: Sequence[int]) -> Iterator[Moment]:
         """The nodes whose beliefs would serve for these."""
@@ -115,6 +120,15 @@ class Admitted:
 
     def _later(self, node: Moment, other: Moment) -> int | None:
         """How much later (ns) a node is than ``other``, whose beliefs serve for it; None if its clocks do not."""
+        zone, its_zone, enough = node.zone, other.zone, self._enough
+        if len(zone) == len(its_zone) == OLDER:  # of both, all count from the latest closing
+            opened, since = zone[OPENED][START], zone[OPENED][CLOSED]
+            closed, longest = zone[CLOSED][START], its_zone[OPENED][CLOSED]
+            if longest <= enough or longest <= since:
+                soonest = closed + enough
+                by = (opened if opened > soonest else soonest) - its_zone[OPENED][START]
+                later = closed - its_zone[CLOSED][START]
+                return by if by < later else later
         older = {
             OPENED: OPENED,
             CLOSED: CLOSED,

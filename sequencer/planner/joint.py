@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from sequencer.planner.belief import NEW, LampType
 from sequencer.planner.bound import UNREACHABLE, Distance, Way
-from sequencer.planner.breaks import break_kinds
+from sequencer.planner.breaks import break_kinds, worth_making
 from sequencer.planner.courses import Course, Courses
 from sequencer.planner.covering import Admitted, Made, Moment
 from sequencer.planner.pairs import PairBound
@@ -105,7 +105,9 @@ class JointProblem:
         self.types = tuple(types)
         self.start = tuple(start)
         self.limits = limits
-        self.kinds = break_kinds([t.behaviour for t in types], limits.max_dark_ns)
+        self.kinds = worth_making(
+            break_kinds([t.behaviour for t in types], limits.max_dark_ns), limits.cycle_ns - limits.contact_ns
+        )
         self.own = tuple(own)
         self.pairs = tuple(pairs)
         self.haste = haste
@@ -147,7 +149,7 @@ class JointProblem:
         if total >= UNREACHABLE:
             return None
         for pair in self.pairs:
-            total = max(total, pair.promise(moment))
+            total = pair.promise(moment, total)
         node.promise = max(node.promise, (total, node.breaks + breaks, node.dark))
         return node
 
@@ -158,11 +160,11 @@ class JointProblem:
             done.finished = True
             yield done
         # The breaks of a course so far (least, most), up to the last kind.
-        open_: dict[tuple[int, ...], tuple[Course, int, int]] = {}
+        open_: dict[int, tuple[Course, int, int]] = {}
         for kind, courses in self._courses.over(node.beliefs, node.refs, node.zone):
-            wider: dict[tuple[int, ...], tuple[Course, int, int]] = {}
+            wider: dict[int, tuple[Course, int, int]] = {}
             for course in courses:
-                key = course.numbers
+                key = course.number
                 least = kind.first_ns
                 if key in open_ and open_[key][2] == least:
                     least = open_.pop(key)[1]
@@ -174,25 +176,29 @@ class JointProblem:
     def _children(self, node: JointNode, ways_on: Iterable[tuple[Course, int, int]]) -> Iterator[JointNode]:
         """The nodes after breaks of these lengths (least, most), less those that are nothing new."""
         zone = node.zone
+        is_new = self._made.is_new
+        breaks = node.breaks
+        soonest = max([needs + zone[p][START] for p, needs in self._always])
         for course, least, most in ways_on:
-            after = course.after + self._always
-            opened = max([needs + zone[p][START] for p, needs in after])
+            opened = soonest
+            for p, needs in course.after:
+                at_least = needs + zone[p][START]
+                if at_least > opened:
+                    opened = at_least
             closed = opened + least
-            if course.fresh and not self._made.is_new(
-                course.beliefs, course.refs, (opened, closed, most, node.breaks)
-            ):
+            if course.fresh and not is_new(course.beliefs, course.refs, (opened, closed, most, breaks)):
                 continue  # those that count from older closings are left to admit
             at = [closed if not ps or ps[0] == NEW else zone[ps[0]][START] for ps in course.refs]
             total = self._total(course.ways, at, opened, closed)
             dark = node.dark + least
-            promise: Promise = (total, node.breaks + 1 + course.breaks, dark)
+            promise: Promise = (total, breaks + 1 + course.breaks, dark)
             if self.haste == 1:
                 promise = max(promise, node.promise)
-            child = JointNode(node, promise, course.beliefs, node.breaks + 1, dark)
+            child = JointNode(node, promise, course.beliefs, breaks + 1, dark)
             child.refs = course.refs
             child.opened = opened
             child.off = (least, most)
-            child.after, child.before = after, course.before
+            child.after, child.before = course.after + self._always, course.before
             yield child
 
     def _total(self, ways: Sequence[tuple[Way, ...]], at: Sequence[int], opened: int, closed: int) -> int:

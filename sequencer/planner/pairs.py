@@ -19,11 +19,9 @@ class PairBound:
         self._total = least_total_ns
         self._admitted = admitted
 
-    def promise(self, node: Moment) -> int:
-        """Least total (ns) of any train through this node, or 0 where the pair's search never was."""
+    def promise(self, node: Moment, least: int) -> int:
+        """Least total (ns) of any train through this node, or ``least`` where the pair knows of no more."""
         a, b = self._members
         beliefs, refs = node.beliefs, node.refs
-        later = self._admitted.later(
-            Moment((beliefs[a], beliefs[b]), (refs[a], refs[b]), node.zone, node.breaks)
-        )
-        return 0 if later is None else self._total + later
+        share = Moment((beliefs[a], beliefs[b]), (refs[a], refs[b]), node.zone, node.breaks)
+        return self._total + self._admitted.later(share, least - self._total)

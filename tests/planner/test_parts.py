@@ -13,7 +13,7 @@ from sequencer.automaton.behaviour import ANY_SCENE, LONG_LIT, SOME_COUNT, Behav
 from sequencer.automaton.guards import Effect
 from sequencer.datasheet import Datasheet
 from sequencer.planner.belief import NEW, SETTLED_AGE, LampType, Move, Needs
-from sequencer.planner.breaks import IGNORED, break_kinds
+from sequencer.planner.breaks import IGNORED, break_kinds, worth_making
 from sequencer.planner.covering import Admitted, Moment
 from sequencer.planner.intervals import Piece, pieces
 from sequencer.planner.zone import (
@@ -194,6 +194,22 @@ def test_the_kinds_of_break_for_two_types() -> None:
         (156, 2500, ("pulse", "power_down")),
         (2500, 2500, ("power_down",)),
     ]
+
+
+def test_a_break_that_does_no_more_for_certain_than_a_shorter_one_is_not_made() -> None:
+    ms = 1_000_000
+    one, other = behaviour(sheet(reset=None), 0.0), behaviour(sheet(ignored=(0, 0.3), pulse=(0.5, 2.0)), 0.0)
+    kinds = break_kinds([one, other], 2500 * ms)
+    assert (
+        worth_making(kinds, 2000 * ms) == kinds[:-1]
+    )  # the last may be a pulse to both, as the one before is
+    assert (
+        worth_making(kinds, 2001 * ms) == kinds
+    )  # unless the shorter one leaves the flash limit to wait for
+    single = break_kinds([one], 2500 * ms)
+    assert [k.effects[0] for k in single] == [("ignored", "pulse"), ("pulse",)]
+    assert worth_making(single, 0) == single  # what may go unnoticed stands for nothing
+    assert worth_making([*single, *single], 0) == [*single, single[0]]
 
 
 # -- condensed beliefs ---------------------------------------------------------------------------------
@@ -565,11 +581,12 @@ def test_a_node_serves_for_those_that_are_later_or_less_known() -> None:
         assert (
             seen.covered(node._replace(beliefs=[once.belief, lost_ring], zone=at, breaks=breaks)) is covered
         )
-    assert seen.later(node._replace(zone=later)) == 1
-    assert seen.later(node._replace(zone=sooner, breaks=1)) == -1
+    assert seen.later(node._replace(zone=later), FREE) == 1
+    assert seen.later(node._replace(zone=later), 1) == 1  # of as much it is not asked
+    assert seen.later(node._replace(zone=sooner, breaks=1), FREE) == -1
     at_rest = Moment([counts.resting_on([1, 2]), on_2], [(), ()], zone, 2)
     assert not seen.covered(at_rest)
-    assert seen.later(at_rest) is None
+    assert seen.later(at_rest, FREE) == FREE
     other_way = Admitted([counts, ring], CYCLE, CONTACT)
     other_way.add(node._replace(beliefs=[once.belief, lost_ring]))
     assert not other_way.covered(node)
