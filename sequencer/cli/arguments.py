@@ -15,6 +15,7 @@ from sequencer.errors import InputError
 if TYPE_CHECKING:
     from datetime import date
 
+    from sequencer.cli.looking import Looked
     from sequencer.planner import Start
 
 MAX_TRIALS = 1_000_000
@@ -42,6 +43,8 @@ COMMANDS = {
     "resume": "what was chosen, asked for or made steady counts no more: the calendar speaks again",
     "touch": "move a simulated input of a running daemon",
     "supply": "volts at every lamp, and which tap and cable would do",
+    "diagnose": "what explains what the lamps show after a train, and what to do next",
+    "sense": "hold a reading of the circuit's current against the scene that the lamps are held to be on",
     "calendar": "what the calendar will do on the days ahead, and why",
     "journal": "what happened at the pad, and how worn its relays are; also while the daemon runs",
     "bench": "one lamp on a table: accept, measure, white; before it goes under water",
@@ -71,6 +74,11 @@ _USAGE = {
     "supply": (
         "SITE [--circuit C] [--tap V] [--conductor RUN=SIZE ...] [--add-lamp NODE=LIKE ...] [--svg FILE] [--json]"
     ),
+    "diagnose": (
+        "SITE --circuit C --sent SCENE --saw LAMP=SCENE ... [--volts LAMP=V ...] [--lamps FOLDER] "
+        "[--from LAMP=SCENE ...] [--from-dark | --after-cut] [--json]"
+    ),
+    "sense": "SITE --scene SCENE [--circuit C] [--amps A] [--json]",
     "calendar": "SITE [--days N] [--on DATE] [--json]",
     "journal": "SITE [--last N] [--circuit C] [--vcd FILE] [--json]",
     "bench": f"{'|'.join(BENCH)} ...",
@@ -96,7 +104,19 @@ _CAUTION = (
 )
 _WIDTH = 100
 _SENDS_NOTHING = frozenset(
-    {"check", "status", "tell", "supply", "calendar", "journal", "touch", "judge", "demo"}
+    {
+        "check",
+        "status",
+        "tell",
+        "supply",
+        "diagnose",
+        "sense",
+        "calendar",
+        "journal",
+        "touch",
+        "judge",
+        "demo",
+    }
 )
 _STATUS = "Exit status: 0 yes, 1 the honest answer is no, 2 bad input, 3 hardware failed, 130 broken off."
 
@@ -126,6 +146,10 @@ class Arguments(argparse.Namespace):
     tap: float | None
     conductors: tuple[tuple[str, str], ...]
     more: tuple[tuple[str, str], ...]
+    looks: Looked
+    volts: tuple[tuple[str, float], ...]
+    folder: str | None
+    amps: float | None
     svg: str | None
     word: str
     datasheet: str
@@ -266,6 +290,24 @@ def _parser(name: str) -> _Parser:
 def _add_scene(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--circuit", metavar="CIRCUIT", help="a circuit of the site")
     parser.add_argument("--scene", metavar="SCENE", help="a scene of the site")
+    _add_beginning(parser)
+
+
+def _add_diagnose(parser: argparse.ArgumentParser) -> None:
+    from sequencer.cli.looking import add_diagnose  # noqa: PLC0415 - only here
+
+    parser.add_argument("--circuit", metavar="CIRCUIT", help="a circuit of the site")
+    add_diagnose(parser, _lamp_scene, _Collect)
+    _add_beginning(parser)
+
+
+def _add_sense(parser: argparse.ArgumentParser) -> None:
+    from sequencer.cli.looking import add_sense  # noqa: PLC0415 - only here
+
+    add_sense(parser)
+
+
+def _add_beginning(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--from",
         dest="known",
@@ -448,6 +490,8 @@ _ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "resume": _add_circuit,
     "touch": _add_touch,
     "supply": _add_supply,
+    "diagnose": _add_diagnose,
+    "sense": _add_sense,
     "calendar": _add_calendar,
     "journal": _add_journal,
     "bench accept": _add_bench_accept,

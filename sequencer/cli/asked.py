@@ -44,15 +44,15 @@ def ask(arguments: Arguments) -> Asked:
     """
     pad = load_site(arguments.site)
     problems: list[str] = []
-    circuit = _named("--circuit", arguments.circuit, [c.name for c in pad.circuits], pad.circuit, problems)
-    scene = _named("--scene", arguments.scene, [s.name for s in pad.scenes], pad.scene, problems)
+    circuit = named("--circuit", arguments.circuit, [c.name for c in pad.circuits], pad.circuit, problems)
+    scene = named("--scene", arguments.scene, [s.name for s in pad.scenes], pad.scene, problems)
     if problems:
         raise InputError(problems)
     request = request_for(pad, circuit, scene, dict(arguments.known), arguments.start)
     return Asked(pad, circuit, scene, arguments.known, request)
 
 
-def _named(
+def named(
     option: str, name: str | None, known: list[str], find: Callable[[str], object], problems: list[str]
 ) -> str:
     if name is None:

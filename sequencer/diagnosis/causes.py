@@ -154,9 +154,7 @@ def _own(case: Case, lamp: str, base: Volts | None) -> Iterator[Cause]:
         yield Cause("other_type", priors.LAMP["other_type"] / len(others), (variant,), lamp, lamp, other)
 
 
-def _parted(
-    kind: Kind, odds: float, variants: tuple[Variant, ...], where: str, lamp: str
-) -> Iterator[Cause]:
+def _parted(kind: Kind, odds: float, variants: tuple[Variant, ...], where: str, lamp: str) -> Iterator[Cause]:
     """Too few volts at one lamp, by what it then does: a lamp that is dark says less than one that misses pulses."""
     by: dict[str, list[Variant]] = {}
     for variant in variants:

@@ -75,13 +75,13 @@ def read(
 ) -> dict[tuple[int | None, int], float]:
     """How likely each (code shown, pulses missed) is at the end; None is dark.
 
-    ``start``: the code it was on, ANY_SCENE for each as likely. ``dark_before``: it had no supply for a power-down before.
+    ``start``: the code it was on, ANY_SCENE for each as likely. ``dark_before``: it comes from a power-down.
     """
     if hearing.dark:
         return {(None, 0): 1.0}
     if hearing.stuck:
-        codes = act.codes if start == ANY_SCENE else (start,)
-        return {(code, 0): 1 / len(codes) for code in codes}
+        kept = act.codes if start == ANY_SCENE else (start,)
+        return {(code, 0): 1 / len(kept) for code in kept}
     ways = {_beginning(act, train, start, hearing, dark_before=dark_before): 1.0}
     for closing, pulse in enumerate(train.pulses):
         ways = _through(act, ways, pulse.off_s, hearing)

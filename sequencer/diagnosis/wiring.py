@@ -23,10 +23,16 @@ _ROOT_2 = 2**0.5
 
 
 class Volts(NamedTuple):
-    """By lamp, RMS: with all lamps at full watts, and with the scenes they are seen on."""
+    """By lamp, RMS: with all lamps at full watts, and with the scenes they are seen on.
+
+    With what supply that is: on another tap, or with ``extra_ohm`` in the run or cord that leads to ``at``.
+    """
 
     full: Mapping[str, float]
     seen: Mapping[str, float]
+    tap_v: float | None = None
+    at: str = ""
+    extra_ohm: float = 0.0
 
 
 def volts(
@@ -38,15 +44,25 @@ def volts(
     extra_ohm: float = 0.0,
 ) -> Volts:
     """Volts on another tap, or with ``extra_ohm`` in the run or cord that leads to ``at``."""
+    network, source = _network(feed, tap_v, at, extra_ohm)
+    seen = {load.name: _va(feed.sheets[load.name], watts.get(load.name)) for load in network.loads}
+    full = {load.name: load.va for load in network.loads}
+    return Volts(_at(network, source, full), _at(network, source, seen), tap_v, at, extra_ohm)
+
+
+def alone_v(feed: Feed, found: Volts, lamp: str) -> float:
+    """What one lamp gets at full watts when no other is switched on, with the same supply."""
+    network, source = _network(feed, found.tap_v, found.at, found.extra_ohm)
+    return _at(network, source, {lamp: network.load(lamp).va})[lamp]
+
+
+def _network(feed: Feed, tap_v: float | None, at: str, extra_ohm: float) -> tuple[Network, float]:
     network = network_of(feed if tap_v is None else with_tap(feed, tap_v))
     if at:
         ohms = list(network.ohms)
         ohms[_last(network, at)] += extra_ohm
         network = network._replace(ohms=tuple(ohms))
-    source = network.emf_v * primary_of(feed).here_v / feed.supply.transformer.primary_v
-    seen = {load.name: _va(feed.sheets[load.name], watts.get(load.name)) for load in network.loads}
-    full = {load.name: load.va for load in network.loads}
-    return Volts(_at(network, source, full), _at(network, source, seen))
+    return network, network.emf_v * primary_of(feed).here_v / feed.supply.transformer.primary_v
 
 
 def _at(network: Network, source: float, va: Mapping[str, complex]) -> dict[str, float]:

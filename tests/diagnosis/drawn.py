@@ -77,7 +77,7 @@ def draw(seed: int) -> Drawn | None:
     asked = rng.sample(scenes, 2)
     trains = [train_for(path, circuit, scene) for scene in asked]
     sent = [{name: scene.name for name, scene in pad.wanted(circuit, scene).items()} for scene in asked]
-    blank = {name: None for name in lamps}
+    blank = dict.fromkeys(lamps)
     feed = feed_of(pad, circuit)
     bare = Case(lamps, others(), (Look(trains[0], sent[0], blank),), feed=feed)
     possible = list(causes(bare))
@@ -146,7 +146,7 @@ class _World:
         self.part = rng.choice(priors.SHORTFALL) * rng.uniform(0.8, 1.25)
         self.stems = dict(case.lamps)
         if true.kind == "other_type":
-            self.stems.update({name: true.other for name in self._struck()})
+            self.stems.update(dict.fromkeys(self._struck(), true.other))
         self.sent: list[Train] = []
         self.clock = VirtualClock()
         self.contact = SimContact(self.clock, delays, True, rng)
@@ -167,7 +167,9 @@ class _World:
         scene = rng.choice(sheet.scenes).code
         mine = self.true.lamp == name
         if mine and kind == "clock":
-            off = rng.choice([pace - 1 for pace in priors.PACES if abs(pace - 1) > sheet.lamp.clock_tolerance])
+            off = rng.choice(
+                [pace - 1 for pace in priors.PACES if abs(pace - 1) > sheet.lamp.clock_tolerance]
+            )
             nature = replace(nature, clock=off * rng.uniform(0.9, 1.1) / sheet.lamp.clock_tolerance)
         if kind == "start" and sheet.lamp.selects_by == "count":
             counts, chances = zip(*priors.PENDING, strict=True)
@@ -209,7 +211,7 @@ class _World:
                 got[name] = electrical.volts[0] * (1 - self.part)
         self.starved = [name for name in got if name == self.true.where] or list(got)
         if kind == "run":
-            self.starved = [load for load in _behind(case.feed, self.true.where)]
+            self.starved = list(_behind(case.feed, self.true.where))
         for name, here in got.items():
             softness = math.exp(self.rng.uniform(math.log(0.025), math.log(0.15)))
             self.pad.starve(name, here, softness)
@@ -223,7 +225,9 @@ class _World:
         if self.true.kind == "ride_through":
             carried = self.pad.lamps[self.true.where].ride_through_s
             assert carried is not None
-            return min(degrees, key=lambda cause: (self._unlike(cause, carried), abs(float(cause.how) - carried)))
+            return min(
+                degrees, key=lambda cause: (self._unlike(cause, carried), abs(float(cause.how) - carried))
+            )
         lamp = next(self.pad.lamps[name] for name in self.starved)
         misses = "deaf" if lamp.misses >= 1 else "misses" if lamp.misses else "unharmed"
         order = ["dark" if lamp.dead else misses, "deaf", "misses", "unharmed", "dark"]
