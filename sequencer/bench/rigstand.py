@@ -20,6 +20,7 @@ from sequencer.bench.rigfile import (
 from sequencer.bench.simulated import EyesThatErr, SimStand
 from sequencer.bench.stand import Sighting, Spent, Spoiled, Stand
 from sequencer.errors import HardwareError, InputError
+from sequencer.player.job import PlayResult
 from sequencer.player.process import play
 from sequencer.relay import open_relay
 from sequencer.sim.lamp import SimLamp
@@ -51,7 +52,7 @@ class RigStand:
         volts_range: tuple[float, float] | None = None,
         *,
         margin_s: float = 0.03,
-        play: Callable[..., object] = play,
+        play: Callable[..., PlayResult] = play,
         now: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
@@ -111,13 +112,13 @@ class RigStand:
             return
         tolerance = (self._margin_s / 2,) * (2 * train.relay_cycles)
         result = self._play(train, self._delays, self._relay, tolerance)
-        log = result.log  # type: ignore[attr-defined]
+        log = result.log
         self._cycles += sum(stamp.closed for stamp in log.stamps)
         if log.outcome == "broken off":
             raise KeyboardInterrupt
         if log.outcome != "finished":
             raise HardwareError(f"relay: {log.detail}")
-        if beyond := result.beyond:  # type: ignore[attr-defined]
+        if beyond := result.beyond:
             raise Spoiled(f"edges {', '.join(map(str, beyond))} came too late or too early")
 
 
