@@ -66,16 +66,23 @@ def built(network: Network) -> Any:
 
 
 def run(net: Any, tolerance: float = 1e-13) -> None:
-    """Newton's method, as far as double precision lets it go."""
+    """Newton's method to this tolerance; raises pandapower's LoadflowNotConverged."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        pandapower().runpp(net, init="flat", tolerance_mva=tolerance, numba=False, max_iteration=30)
+        pandapower().runpp(net, init="flat", tolerance_mva=tolerance, numba=False, max_iteration=20)
 
 
-def solved(network: Network) -> Peer:
-    """What pandapower says of a network."""
+def solved(network: Network) -> Peer | None:
+    """What pandapower says of a network; None when it finds no volts."""
     net = built(network)
-    run(net)
+    for tolerance in (1e-13, 1e-12, 1e-11):  # the last digits of a double are not always to be had
+        try:
+            run(net, tolerance)
+            break
+        except pandapower().LoadflowNotConverged:
+            continue
+    else:
+        return None
     volts = [BASE_V * float(v) for v in net.res_bus.vm_pu]
     amps = [1000 * math.sqrt(3) * float(k) for k in net.res_line.i_from_ka]
     return Peer(volts, [0.0, *amps])

@@ -23,9 +23,17 @@ def tree(seed: int) -> Network:
 def test_a_drawn_tree(seed: int) -> None:
     network = tree(seed)
     peer, ours = solved(network), solve(network)
+    assert peer is not None
     assert ours.dark == ()
     assert [abs(v) for v in ours.volts] == pytest.approx(peer.volts, abs=1e-8, rel=0)
     assert [abs(a) for a in ours.amps[1:]] == pytest.approx(peer.amps[1:], abs=1e-8, rel=0)
+
+
+def test_where_pandapower_finds_no_volts_they_collapse() -> None:
+    """The one of the first 300 drawn trees that asks too much of its cables."""
+    network = tree(176)
+    assert solved(network) is None
+    assert solve(network).collapse == network.loads[0].name
 
 
 def test_the_drawn_trees_are_worth_the_comparison() -> None:
