@@ -52,6 +52,7 @@ _REFUSALS = {
     6: "it is busy",
 }
 """Exception codes of the Application Protocol, section 7."""
+_UNKNOWN_ADDRESS = 2
 _UNKNOWN_FUNCTION = 1
 
 
@@ -126,6 +127,18 @@ class Line:
         if answer.function_code != 1 or not answer.bits:
             raise HardwareError("its answer is not to the question")
         return bool(answer.bits[0])
+
+    def registers(self, place: Place, table: str, count: int) -> list[int]:
+        """Function 04 ("input") or 03 ("holding"): so many registers from ``place.coil`` on, of 16 bits each."""
+        ask = self._client.read_input_registers if table == "input" else self._client.read_holding_registers
+        answer = self._ask(lambda: ask(place.coil, count=count, device_id=place.unit)).answer
+        if answer.isError():
+            raise HardwareError(
+                f"refused: exception {answer.exception_code}: no such register, or the other table"
+            )
+        if answer.function_code != (4 if table == "input" else 3) or len(answer.registers) != count:
+            raise HardwareError("its answer is not to the question")
+        return list(answer.registers)
 
     def close(self) -> None:
         """Let the port go."""

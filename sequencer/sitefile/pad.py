@@ -25,6 +25,7 @@ from sequencer.sitefile.tables import (
 from sequencer.tomlfile import Loc, Table, TomlFile, did_you_mean, misfits, place, quoted, read_toml
 
 if TYPE_CHECKING:
+    from sequencer.sitefile.sense import ModbusMeter, SimulatedMeter
     from sequencer.sitefile.standing import Standing
     from sequencer.sitefile.supply import Supply
 
@@ -48,6 +49,8 @@ class Pad:
     """The daemon's orders, where they were asked for."""
     supply: Mapping[str, Supply] = field(default_factory=dict)
     """By circuit, where the site says what feeds it."""
+    sense: Mapping[str, ModbusMeter | SimulatedMeter] = field(default_factory=dict)
+    """By circuit, where a meter reads its current."""
 
     def circuit(self, name: str) -> Circuit:
         """The circuit of that name; raises :class:`InputError` with the nearest known name."""
@@ -115,6 +118,11 @@ def load_site(path: str | Path, *, standing: bool = False) -> Pad:
         supply, more = supplies(pad, file)
         pad = replace(pad, supply=supply, circuits=with_starts(pad.circuits, supply))
         problems = [*problems, *more]
+    if "sense" in file.data:
+        from sequencer.sitefile.sense import senses  # noqa: PLC0415 - few sites have one
+
+        sense, more = senses(pad, file)
+        pad, problems = replace(pad, sense=sense), [*problems, *more]
     if problems:
         raise InputError(problems)
     return pad

@@ -98,6 +98,8 @@ PinName = Annotated[int | str, BeforeValidator(_pin)]
 DelayRange = Annotated[Pair, AfterValidator(_delay)]
 BAUDS = (2400, 4800, 9600, 19200, 38400, 57600, 115200)
 """Rates of a serial line: 9600 and 19200 are what every board must have (Modbus over Serial Line V1.02, 2.2)."""
+Baud = Annotated[int, AfterValidator(_baud)]
+Port = Annotated[str, AfterValidator(_port)]
 
 
 class SiteInfo(Table):
@@ -156,8 +158,8 @@ class ModbusRelay(RelaySpec):
 
     driver: Literal["modbus"]
     serial_number: Name | None = None
-    port: Annotated[str, AfterValidator(_port)] | None = None
-    baud: Annotated[int, AfterValidator(_baud)] = 9600
+    port: Port | None = None
+    baud: Baud = 9600
     parity: Literal["none", "even", "odd"] = "even"
     unit: Annotated[int, Field(ge=1, le=247)]
     coil: Annotated[int, Field(ge=0, le=65535)]
@@ -227,6 +229,7 @@ class Site(Table):
     outputs: Any = None
     slot: Any = None
     exception: Any = None
+    sense: Any = None  # read by sitefile.sense where there is one
     # Read by sitefile.supply where there is one.
     supply: Any = None
 

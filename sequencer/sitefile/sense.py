@@ -1,0 +1,99 @@
+"""What a site file says of a meter that reads a circuit's current: ``[sense.lap-pool]``, a table a circuit.
+
+Read only where a site has one, and only then imported.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, Annotated, Literal, Self
+
+from pydantic import Field, ValidationError, model_validator
+
+from sequencer.sitefile.tables import Baud, Port
+from sequencer.tomlfile import Loc, MisfitError, Name, Number, Table, did_you_mean, misfits, quoted
+
+if TYPE_CHECKING:
+    from sequencer.sitefile.pad import Pad
+    from sequencer.tomlfile import TomlFile
+
+Faults = Iterator[tuple[Loc, str]]
+
+
+class _Meter(Table):
+    """What every meter has: how far its reading may be off, as one standard deviation, and when it is read.
+
+    ``error`` is a part of the reading, ``error_a`` amps; ``settle_s`` is how long after a train the lamps draw what
+    their scenes draw.
+    """
+
+    error: Annotated[Number, Field(ge=0, lt=0.5)] = 0.01
+    error_a: Annotated[Number, Field(gt=0, lt=100)] = 0.03
+    settle_s: Annotated[Number, Field(ge=0, le=600)] = 10.0
+
+
+class ModbusMeter(_Meter):
+    """A register of an energy meter on a serial line, by Modbus RTU; amps are what is read times ``scale``.
+
+    ``register`` as in the frame, from 0; ``table``: read by function 04 ("input") or 03 ("holding"). ``form``: how
+    the amps lie in it; what takes two registers has the high word first (float32: IEEE 754).
+    """
+
+    driver: Literal["modbus"]
+    serial_number: Name | None = None
+    port: Port | None = None
+    baud: Baud = 9600
+    parity: Literal["none", "even", "odd"] = "even"
+    unit: Annotated[int, Field(ge=1, le=247)]
+    register_at: Annotated[int, Field(ge=0, le=65535, alias="register")]
+    table: Literal["input", "holding"] = "input"
+    form: Literal["uint16", "int16", "uint32", "int32", "float32"] = "float32"
+    scale: Annotated[Number, Field(gt=0)] = 1.0
+    timeout_s: Annotated[Number, Field(ge=0.05, le=5)] = 0.5
+
+    @model_validator(mode="after")
+    def _one_line(self) -> Self:
+        if (self.serial_number is None) == (self.port is None):
+            raise MisfitError(((), "must have either serial_number, of the USB adapter, or port"))
+        return self
+
+
+class SimulatedMeter(_Meter):
+    """No meter at all: it reads ``amps``, for rehearsal and demonstration."""
+
+    driver: Literal["simulated"]
+    amps: Annotated[Number, Field(ge=0, lt=1000)]
+
+
+Meter = Annotated[ModbusMeter | SimulatedMeter, Field(discriminator="driver")]
+
+
+class Senses(Table):
+    """The tables by circuit."""
+
+    sense: dict[str, Meter]
+
+
+def senses(pad: Pad, file: TomlFile) -> tuple[dict[str, ModbusMeter | SimulatedMeter], list[str]]:
+    """Read the tables and hold them against the pad; the problems as lines, in which case nothing is read."""
+    data = {"sense": file.data["sense"]}
+    try:
+        found = Senses.model_validate(data).sense
+    except ValidationError as error:
+        return {}, file.problems(misfits(error, Senses, data))
+    return found, file.problems(_faults(pad, found))
+
+
+def _faults(pad: Pad, found: Mapping[str, object]) -> Faults:
+    for name in found:
+        circuits = [circuit.name for circuit in pad.circuits]
+        if name not in circuits:
+            yield ("sense", name), _unknown("[sense] no circuit", name, circuits)
+        elif name not in pad.supply:
+            words = "what the lamps should draw is unknown: say what feeds them"
+            yield ("sense", name), f"[sense] {name}: {words}, as [supply.{name}]"
+
+
+def _unknown(what: str, name: str, known: Iterable[str]) -> str:
+    hint = did_you_mean(name, known)
+    return f"{what} {quoted(name)}" + (f": {hint}" if hint else "")
