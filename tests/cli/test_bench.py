@@ -13,6 +13,7 @@ import pytest
 from sequencer.bench.drive import answer
 from sequencer.cli.main import main
 from tests.cli.conftest import CONFIG, Said
+from tests.cli.test_json_fields import listed
 
 RIG = f"--rig {CONFIG}/rigs/workshop.toml"
 A, D = (f"{CONFIG}/lamps/type-{stem}.toml" for stem in "ad")
@@ -28,30 +29,8 @@ def test_a_sound_lamp_is_accepted(run: Run, state: Path) -> None:
     assert (state / "bench" / "type-a.accept.json").exists()
 
 
-def test_every_field(run: Run, tmp_path: Path) -> None:
+def test_the_figures_agree(run: Run, tmp_path: Path) -> None:
     said = run(f"bench accept {A} {RIG} --tours 1 --json --resume {tmp_path}/run.json").json
-    assert list(said) == [
-        "datasheet",
-        "lamp",
-        "accepted",
-        "whole",
-        "broken_off",
-        "done",
-        "of",
-        "trials",
-        "slips",
-        "rate_bound",
-        "confidence",
-        "lapses",
-        "spoiled",
-        "lowest_v",
-        "failures",
-        "relay_cycles",
-        "seconds",
-        "kept",
-        "notes",
-        "log",
-    ]
     assert said["accepted"] is True
     assert said["done"] == said["of"] == sum(entry["right"] for entry in said["log"])
     assert said["relay_cycles"] == sum(len(entry["pulses"]) for entry in said["log"])
@@ -199,3 +178,18 @@ def test_what_is_typed_wrong(run: Run, line: str, words: str) -> None:
     said = run(line)
     assert said.status == 2
     assert words in said.err
+
+
+def test_docs_list_the_fields(run: Run, tmp_path: Path) -> None:
+    said = run(f"bench accept {D} {RIG} --tours 1 --json --resume {tmp_path}/run.json").json
+    assert list(said) == listed("bench accept")
+    assert {tuple(entry) for entry in said["log"]} == {tuple(listed("bench accept", "entry field"))}
+
+
+def test_docs_list_the_fields_of_judge(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "plan.json").write_text(run("plan LIDO --circuit lap-pool --scene evening --json").out)
+    said = run(f"play LIDO --circuit plunge-pool --scene quiet --vcd {tmp_path}/edges.vcd")
+    assert said.status == 0
+    judged = run(f"judge {tmp_path}/edges.vcd --plan {tmp_path}/plan.json --signal due --json")
+    assert list(judged.json) == listed("judge")
+    assert judged.status == 1  # another circuit's train
