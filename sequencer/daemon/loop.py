@@ -19,7 +19,7 @@ from sequencer.core.state import CircuitState
 from sequencer.core.status import Indication, Status, indication, status
 from sequencer.core.step import step
 from sequencer.daemon.contacts import Contacts
-from sequencer.daemon.messages import Call, Happened, Level, Message, PlanOver, PlayOver, Stop
+from sequencer.daemon.messages import Call, Happened, Level, Message, PlanOver, PlayOver, Sensed, Stop
 from sequencer.daemon.planning import PlannedTrain
 from sequencer.daemon.records import Recorder, event_entry, wish_entries
 from sequencer.daemon.trains import Trains
@@ -66,6 +66,8 @@ class Ports(NamedTuple):
     word: Word
     answer: Callable[[Daemon, Mapping[str, Any]], Mapping[str, Any]]
     """Answers what is asked through the local socket."""
+    sense: Callable[[str, str], None] = lambda _circuit, _scene: None
+    """Told of each train that held, and its scene; where a meter is fitted, ``Sensed`` follows."""
 
 
 class Daemon:
@@ -85,6 +87,8 @@ class Daemon:
         self._sending: set[str] = set()
         self._next: deque[str] = deque()
         self._shown: dict[str, Indication] = {}
+        self._sensed: dict[str, str] = {}
+        """What the current said of the last train."""
         self._stop: str | None = None
 
     def run(self) -> None:
@@ -137,7 +141,11 @@ class Daemon:
 
     def statuses(self) -> list[Status]:
         """What each circuit shows, and why."""
-        return [status(state) for state in self.states.values()]
+        return [self._with_sensed(status(state)) for state in self.states.values()]
+
+    def _with_sensed(self, told: Status) -> Status:
+        sensed = self._sensed.get(told.circuit)
+        return told if sensed is None else told._replace(reasons=(*told.reasons, sensed))
 
     def take(self, circuit: str, event: on.Event) -> None:
         """An event to the core; then its actions."""
@@ -178,6 +186,8 @@ class Daemon:
                 self._planned(message)
             case PlayOver(circuit, _):
                 self._played(message)
+            case Sensed():
+                self._read(message)
             case Call(request, reply):
                 reply(self._ports.answer(self, request))
             case Stop(why):
@@ -218,8 +228,19 @@ class Daemon:
             self._leave_astray(circuit)
         ended = self._ports.recorder.train_ended(over, self.states[circuit].asked, self._ports.now())
         self._sending.discard(circuit)
+        asked = self.states[circuit].asked
         self.take(circuit, ended)
+        if ended.outcome == "held" and asked is not None:
+            self._ports.sense(circuit, asked.scene)
         self._send_next()
+
+    def _read(self, sensed: Sensed) -> None:
+        """What a meter says is told and written down; it may contradict, and makes nothing certain."""
+        circuit = sensed.circuit
+        if circuit in self._sending or self.states[circuit].wanted != sensed.scene:
+            return  # the lamps have been told otherwise since
+        self._sensed[circuit] = sensed.said
+        self._ports.recorder.write("note", circuit, {"text": sensed.said})
 
     def _is_still_sent(self, circuit: str) -> bool:
         """Whether a train that an earlier daemon began is still being sent; if it has ended, that is noted."""
@@ -283,6 +304,7 @@ class Daemon:
             return
         circuit = self._next.popleft()
         self._sending.add(circuit)
+        self._sensed.pop(circuit, None)
         self._astray.discard(circuit)
         found, asked = self._found[circuit], self.states[circuit].asked
         self._ports.recorder.intent(circuit, asked, found)

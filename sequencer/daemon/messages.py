@@ -42,6 +42,14 @@ class PlayOver(NamedTuple):
     result: PlayResult | str | None
 
 
+class Sensed(NamedTuple):
+    """A meter has read a circuit's current, some time after a train to ``scene`` held; what that says."""
+
+    circuit: str
+    scene: str
+    said: str
+
+
 class Call(NamedTuple):
     """Somebody asks something through the local socket; ``reply`` takes the answer, once."""
 
@@ -55,4 +63,4 @@ class Stop(NamedTuple):
     why: str
 
 
-Message = Happened | Level | PlanOver | PlayOver | Call | Stop
+Message = Happened | Level | PlanOver | PlayOver | Sensed | Call | Stop

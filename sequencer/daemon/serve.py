@@ -33,6 +33,7 @@ from sequencer.daemon.messages import Happened, Level, Message, Stop
 from sequencer.daemon.notify import Notifier
 from sequencer.daemon.orders import rules_for, standing_of
 from sequencer.daemon.records import Recorder
+from sequencer.daemon.sensing import Sensing
 from sequencer.daemon.timetable import SchedulerTimetable, Timetable
 from sequencer.daemon.trains import ProcessTrains, Wiring
 from sequencer.daemon.wallclock import WallClock
@@ -123,6 +124,7 @@ class _Pad:
             indicate=self._indicators(),
             word=self.word,
             answer=Calls(time.monotonic, self._touch),
+            sense=Sensing(self.pad, self.queue.put),
         )
         begun = {circuit: old.open_cycles for circuit, old in carried.items() if old.open_intent}
         return Daemon(states, readings, ports, begun)
