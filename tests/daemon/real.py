@@ -149,6 +149,8 @@ class Daemon:
             "XDG_STATE_HOME": str(state),
             "RUNTIME_DIRECTORY": str(state / "none"),
             "PYTHONPATH": str(ROOT),
+            "PYTHONDONTWRITEBYTECODE": "",  # as on a board, a second start finds byte code
+            "PYTHONPYCACHEPREFIX": str(state / "pyc"),
             **environ,
         }
         self.command = [sys.executable, "-P", "-m", "sequencer", "serve", str(site)]
