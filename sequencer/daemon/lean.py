@@ -23,9 +23,9 @@ class _StandIn(ModuleType):
 
 
 @contextmanager
-def without_unused() -> Iterator[None]:
-    """While in here, who imports one of :data:`UNUSED` gets a module whose every name is an empty class."""
-    stand_ins = {name: _StandIn(name) for name in UNUSED if name not in sys.modules}
+def without_unused(*more: str) -> Iterator[None]:
+    """While in here, who imports one of :data:`UNUSED` or ``more`` gets a module whose every name is an empty class."""
+    stand_ins = {name: _StandIn(name) for name in (*UNUSED, *more) if name not in sys.modules}
     sys.modules.update(stand_ins)
     try:
         yield
