@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from typing import NamedTuple, Protocol
 
 from sequencer.planner.belief import LampType
-from sequencer.planner.breaks import BreakKind, break_kinds
+from sequencer.planner.breaks import break_kinds, worth_making
 
 UNREACHABLE = 1 << 61
 
@@ -60,7 +60,7 @@ class OwnDistance:
     def __init__(self, lamp_type: LampType, cycle_ns: int, max_dark_ns: int) -> None:
         self._type = lamp_type
         self._cycle_ns = cycle_ns
-        self._kinds = _useful(break_kinds([lamp_type.behaviour], max_dark_ns), cycle_ns)
+        self._kinds = worth_making(break_kinds([lamp_type.behaviour], max_dark_ns), cycle_ns)
         self._moves: dict[int, list[_Move]] = {}
         self._ways: dict[int, tuple[Way, ...]] = {}
         self._breaks: dict[int, int] = {}
@@ -176,18 +176,3 @@ class OwnDistance:
             led = self._kinds[kind]
             if (number, kind) not in self._rest and cycle - led.last_ns <= move.on_most_ns:
                 yield rest + max(cycle, led.first_ns + move.on_ns), number, kind
-
-
-def _useful(kinds: list[BreakKind], cycle_ns: int) -> list[BreakKind]:
-    """The kinds that a type alone can need.
-
-    It can do without what may go unnoticed, and without what may be no more than a shorter kind, unless that
-    one is too short to outlast the flash limit by itself.
-    """
-    useful: list[BreakKind] = []
-    for kind in kinds:
-        effects = set(kind.effects[0])
-        shorter = [k for k in useful if k.last_ns >= cycle_ns and effects.issuperset(k.effects[0])]
-        if "ignored" not in effects and not shorter:
-            useful.append(kind)
-    return useful

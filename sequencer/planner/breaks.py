@@ -30,16 +30,18 @@ def break_kinds(behaviours: Sequence[Behaviour], max_dark_ns: int) -> list[Break
 
 
 def worth_making(kinds: Sequence[BreakKind], outlasts_ns: int) -> list[BreakKind]:
-    """The kinds less those that do what a shorter kind does, or perhaps more.
+    """The kinds that a best train may need.
 
-    Only among kinds that every type notices, so that nothing counts on from before; and only where the shorter
-    one may last ``outlasts_ns``, so that no flash limit is left to wait for: all that would follow the longer one
-    follows the shorter one as much earlier.
+    Not those that every type may leave unnoticed: what follows has to hold even then, and so without that break.
+    Nor those that do what a shorter kind does, or perhaps more: but only among kinds that every type notices, so
+    that nothing counts on from before; and only where the shorter one may last ``outlasts_ns``, so that no flash
+    limit is left to wait for. Then all that would follow the longer one follows the shorter one as much earlier.
     """
     kept: list[BreakKind] = []
     for kind in kinds:
-        unnoticed = any("ignored" in effects for effects in kind.effects)
-        if unnoticed or not any(k.last_ns >= outlasts_ns and _within(k, kind) for k in kept):
+        unnoticed = ["ignored" in effects for effects in kind.effects]
+        shorter = not any(unnoticed) and any(k.last_ns >= outlasts_ns and _within(k, kind) for k in kept)
+        if not all(unnoticed) and not shorter:
             kept.append(kind)
     return kept
 

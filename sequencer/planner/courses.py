@@ -22,11 +22,13 @@ Bounds = tuple[tuple[int, int], ...]
 class Course(NamedTuple):
     """How some of the types go on over the next break, one entry a type, and when it may open.
 
-    It opens at least ``after`` and at most ``before``. ``number`` stands for all of it (quicker to compare);
-    ``fresh``: none will count from an older closing. Without ``gain`` they do no better than without the break.
+    It opens at least ``after`` and at most ``before``. ``number`` stands for all of it (quicker to compare), and
+    ``place`` for ``beliefs`` and ``refs``; ``fresh``: none will count from an older closing. Without ``gain`` they
+    do no better than without the break.
     """
 
     number: int
+    place: int
     beliefs: tuple[int, ...]
     refs: tuple[tuple[int, ...], ...]
     ways: tuple[tuple[Way, ...], ...]
@@ -53,6 +55,11 @@ def agree(zone: Zone, after: Bounds, before: Bounds) -> bool:
     return True
 
 
+def _in_time(soonest: Sequence[int], before: Bounds) -> bool:
+    """Whether a break can open before all of ``before``; ``soonest``: since each point, at the soonest."""
+    return all([soonest[p] <= most for p, most in before])
+
+
 class Courses:
     """All courses from any node of one search; what does not hang on a node's zone is remembered.
 
@@ -70,6 +77,8 @@ class Courses:
         self._plain: dict[tuple[int, ...], Sequence[Course]] = {}
         self._by_kind: dict[tuple[int, int, tuple[int, ...]], list[_Options]] = {}
         self._numbers: dict[object, int] = {}
+        self._places: dict[object, int] = {}
+        self._pairs: dict[tuple[int, int], Course] = {}
         self._sets: dict[tuple[int, ...], int] = {}
 
     def over(
@@ -82,7 +91,7 @@ class Courses:
         options = [self._options(i, *own) for i, own in enumerate(zip(beliefs, refs, strict=True))]
         for kind, *each in zip(self._kinds, *options, strict=True):
             together = self._together(each, None if plain else zone, known)
-            yield kind, [c for c in together if all([soonest[p] <= most for p, most in c.before])]
+            yield kind, [c for c in together if not c.before or _in_time(soonest, c.before)]
 
     def _together(
         self, options: Sequence[_Options], zone: Zone | None, known: dict[tuple[int, ...], Sequence[Course]]
@@ -105,23 +114,31 @@ class Courses:
 
     def _joined(self, so_far: Sequence[Course], own: Sequence[Course], zone: Zone) -> Iterator[Course]:
         """Each of ``so_far`` with each of one more type's, where a break can open in time for both."""
-        numbers = self._numbers
+        pairs = self._pairs
         for o in own:
             for c in so_far:
-                if not (o.before and not agree(zone, c.after, o.before)) and not (
-                    c.before and not agree(zone, o.after, c.before)
+                if (not o.before or agree(zone, c.after, o.before)) and (
+                    not c.before or agree(zone, o.after, c.before)
                 ):
-                    yield Course(
-                        numbers.setdefault((c.number, o.number), len(numbers)),
-                        c.beliefs + o.beliefs,
-                        c.refs + o.refs,
-                        c.ways + o.ways,
-                        c.breaks if c.breaks > o.breaks else o.breaks,
-                        c.after + o.after,
-                        c.before + o.before,
-                        c.fresh and o.fresh,
-                        c.gain or o.gain,
-                    )
+                    key = (c.number, o.number)  # the second tells how many types they are
+                    if key not in pairs:
+                        pairs[key] = self._pair(c, o)
+                    yield pairs[key]
+
+    def _pair(self, c: Course, o: Course) -> Course:
+        beliefs, refs = c.beliefs + o.beliefs, c.refs + o.refs
+        return Course(
+            len(self._pairs),
+            self._places.setdefault((beliefs, refs), len(self._places)),
+            beliefs,
+            refs,
+            c.ways + o.ways,
+            c.breaks if c.breaks > o.breaks else o.breaks,
+            c.after + o.after,
+            c.before + o.before,
+            c.fresh and o.fresh,
+            c.gain or o.gain,
+        )
 
     def _options(self, i: int, belief: int, points: tuple[int, ...]) -> list[_Options]:
         """By kind of break, how type ``i`` by itself can go on over it, whatever the zone."""
@@ -170,6 +187,7 @@ class Courses:
                 gain = True
         return Course(
             self._numbers.setdefault((i, belief, refs, after, before, gain), len(self._numbers)),
+            self._places.setdefault(((belief,), (refs,)), len(self._places)),
             (belief,),
             (refs,),
             (own.ways(belief),),

@@ -34,22 +34,26 @@ class Made:
 
     def __init__(self, cycle_ns: int, contact_ns: int) -> None:
         self._enough = contact_ns - cycle_ns
-        self._known: dict[object, list[tuple[int, int, int, int]]] = {}
+        self._known: dict[int, list[tuple[int, int, int, int]]] = {}
 
-    def is_new(
-        self, beliefs: Sequence[int], refs: Sequence[tuple[int, ...]], this: tuple[int, int, int, int]
-    ) -> bool:
+    def is_new(self, place: int, opened: int, closed: int, most: int, breaks: int) -> bool:
         """Whether a node that counts from no older closing is more than one made before.
 
-        ``this``: its opening, its closing (ns, earliest), how long its break may be, the breaks before it.
+        ``place`` stands for its beliefs; its opening and closing (ns, earliest), how long its break may be, the
+        breaks before it.
         """
-        opened, closed, most, breaks = this
         opened = max(opened, closed + self._enough)
         longest = max(-most, self._enough)
-        known = self._known.setdefault((beliefs, refs), [])
+        known = self._known.get(place)
+        if known is None:
+            known = self._known[place] = []
         for its_opened, its_closed, its_longest, its_breaks in known:
-            no_later = its_opened <= opened and its_closed <= closed
-            if no_later and its_longest <= longest and its_breaks <= breaks:
+            if (
+                its_closed <= closed
+                and its_opened <= opened
+                and its_longest <= longest
+                and its_breaks <= breaks
+            ):
                 return False
         known.append((opened, closed, longest, breaks))
         return True

@@ -186,14 +186,14 @@ class JointProblem:
                 if at_least > opened:
                     opened = at_least
             closed = opened + least
-            if course.fresh and not is_new(course.beliefs, course.refs, (opened, closed, most, breaks)):
+            if course.fresh and not is_new(course.place, opened, closed, most, breaks):
                 continue  # those that count from older closings are left to admit
             at = [closed if not ps or ps[0] == NEW else zone[ps[0]][START] for ps in course.refs]
             total = self._total(course.ways, at, opened, closed)
             dark = node.dark + least
             promise: Promise = (total, breaks + 1 + course.breaks, dark)
             if self.haste == 1:
-                promise = max(promise, node.promise)
+                promise = promise if promise > node.promise else node.promise
             child = JointNode(node, promise, course.beliefs, breaks + 1, dark)
             child.refs = course.refs
             child.opened = opened

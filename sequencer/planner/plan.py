@@ -17,10 +17,10 @@ from sequencer.planner.search import best_first
 from sequencer.train import Pulse, Train
 from sequencer.units import NS_PER_S, at_least_ns, at_most_ns, to_seconds
 
-BUDGET = 40_000
+BUDGET = 36_000
 """Nodes, divided by the square of the number of types: how many a search expands before it gives up.
 
-That is 10,000 for two types, 4,444 for three, 1,600 for five: about 4 s on a desktop.
+That is 9,000 for two types, 4,000 for three, 1,440 for five: about 2 s on a desktop.
 """
 HASTE = 2
 """How much more the way ahead weighs when only some train is wanted, after the budget."""

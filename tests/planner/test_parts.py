@@ -196,20 +196,15 @@ def test_the_kinds_of_break_for_two_types() -> None:
     ]
 
 
-def test_a_break_that_does_no_more_for_certain_than_a_shorter_one_is_not_made() -> None:
+def test_kinds_that_no_best_train_needs_are_not_made() -> None:
     ms = 1_000_000
     one, other = behaviour(sheet(reset=None), 0.0), behaviour(sheet(ignored=(0, 0.3), pulse=(0.5, 2.0)), 0.0)
     kinds = break_kinds([one, other], 2500 * ms)
-    assert (
-        worth_making(kinds, 2000 * ms) == kinds[:-1]
-    )  # the last may be a pulse to both, as the one before is
-    assert (
-        worth_making(kinds, 2001 * ms) == kinds
-    )  # unless the shorter one leaves the flash limit to wait for
-    single = break_kinds([one], 2500 * ms)
-    assert [k.effects[0] for k in single] == [("ignored", "pulse"), ("pulse",)]
-    assert worth_making(single, 0) == single  # what may go unnoticed stands for nothing
-    assert worth_making([*single, *single], 0) == [*single, single[0]]
+    # The first may pass both unnoticed; the last may be a pulse to both, as the one before is for certain,
+    assert worth_making(kinds, 2000 * ms) == kinds[1:-1]
+    assert worth_making(kinds, 2001 * ms) == kinds[1:]  # unless the flash limit has to be waited for.
+    assert worth_making([kinds[3]] * 2, 0) == [kinds[3]]
+    assert worth_making([kinds[1]] * 2, 0) == [kinds[1]] * 2  # to a lamp that rides through, longer is more
 
 
 # -- condensed beliefs ---------------------------------------------------------------------------------
