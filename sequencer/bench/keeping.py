@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Mapping
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -37,7 +38,7 @@ def save(path: Path, run: Run, spent: Spent) -> None:
     write_whole(path, fields)
 
 
-def write_whole(path: Path, fields: dict[str, object]) -> None:
+def write_whole(path: Path, fields: Mapping[str, object]) -> None:
     """Write a JSON object to a file, all or nothing. Raises HardwareError when it cannot be written."""
     new = path.with_name(f"{path.name}.new")
     try:

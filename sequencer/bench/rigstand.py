@@ -123,17 +123,20 @@ class RigStand:
 
 
 @contextmanager
-def open_stand(rig: Rig, sheet: Datasheet) -> Iterator[tuple[Stand, tuple[str, ...]]]:
+def open_stand(rig: Rig, sheet: Datasheet | None) -> Iterator[tuple[Stand, tuple[str, ...]]]:
     """The stand of a rig with such a lamp on it, and what the user should know of it.
+
+    ``sheet`` None: nobody knows what lamp it is; a simulated one must be known.
 
     :raises InputError: the rig's eyes cannot serve for this datasheet.
     :raises HardwareError: something is not there, or does not answer.
     """
     if rig.simulated:
+        assert sheet is not None
         yield _simulated(rig, sheet), ("Nothing of this rig is real: a sound lamp is simulated.",)
         return
     with ExitStack() as stack:
-        delays, notes = _delays(rig)
+        relay, delays, notes = _relay(rig)
         eyes = stack.enter_context(_eyes(rig, sheet))
         supply = None
         if isinstance(rig.supply, ScpiSupply):
@@ -141,10 +144,9 @@ def open_stand(rig: Rig, sheet: Datasheet) -> Iterator[tuple[Stand, tuple[str, .
 
             supply = stack.enter_context(scpi.open_(rig.supply.model_dump()))
             notes += supply.notes
-        stand = RigStand(
-            rig.relay.model_dump(), delays, eyes, supply, rig.volts_range, margin_s=rig.timing.margin_s
-        )
-        yield stand, (*notes, *eyes.notes, *doubts(rig, sheet, eyes.threshold))
+        stand = RigStand(relay, delays, eyes, supply, rig.volts_range, margin_s=rig.timing.margin_s)
+        alike_ones = () if sheet is None else doubts(rig, sheet, eyes.threshold)
+        yield stand, (*notes, *eyes.notes, *alike_ones)
 
 
 def doubts(rig: Rig, sheet: Datasheet, threshold: float) -> tuple[str, ...]:
@@ -164,12 +166,15 @@ def delays_of(rig: Rig) -> Delays:
     return rig.relay.delays
 
 
-def _delays(rig: Rig) -> tuple[Delays, tuple[str, ...]]:
-    """Open the relay once, to see that it is there, and measure its line."""
-    with open_relay(rig.relay.model_dump()) as opened:
+def _relay(rig: Rig) -> tuple[dict[str, object], Delays, tuple[str, ...]]:
+    """Open the relay once, to see that it is there and to measure its line: its table, its delays, its notes."""
+    spec: dict[str, object] = rig.relay.model_dump()
+    with open_relay(spec) as opened:
         line_s, notes = opened.line_delay_s, opened.notes
     delays = rig.relay.own_delays
-    return (delays.after(line_s) if isinstance(rig.relay, ModbusRelay) else delays), notes
+    if isinstance(rig.relay, ModbusRelay):
+        return {**spec, "line_delay_s": line_s}, delays.after(line_s), notes
+    return spec, delays, notes
 
 
 def _simulated(rig: Rig, sheet: Datasheet) -> SimStand:
@@ -187,15 +192,18 @@ def scenes_to_see(sheet: Datasheet) -> Sequence[tuple[str, Sighting]]:
     return [(scene.name, Sighting(mean_colour(scene), scene.period_s)) for scene in sheet.scenes]
 
 
-def _eyes(rig: Rig, sheet: Datasheet) -> Eyes:
+def _eyes(rig: Rig, sheet: Datasheet | None) -> Eyes:
     spec = rig.eyes.model_dump()
     if isinstance(rig.eyes, OperatorEyes):
         from sequencer.instruments import operator  # noqa: PLC0415 - one of three
 
-        return operator.open_(spec, scenes_to_see(sheet))
+        return operator.open_(spec, [] if sheet is None else scenes_to_see(sheet))
     if isinstance(rig.eyes, MeterEyes):
         from sequencer.instruments import meter  # noqa: PLC0415
 
+        if sheet is None:
+            words = "scenes that draw the same look the same to it: use other eyes"
+            raise InputError(f"{rig.name}: a current meter cannot tell what nobody has described: {words}")
         if not all(scene.watts for scene in sheet.scenes) or sheet.electrical is None:
             words = "give every [[scene]] its watts, and [electrical], or use other eyes"
             raise InputError(f"{sheet.lamp.name}: a current meter knows scenes by their watts: {words}")

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 
@@ -25,6 +28,7 @@ from sequencer.instruments.light import D65_XYZ, Triple
 from sequencer.instruments.operator import OperatorEyes
 from sequencer.instruments.twins import SimulatedScpi, SimulatedSensor
 from sequencer.player.job import PlayResult
+from sequencer.player.process import play
 from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature
 from sequencer.sim.pad import SimPad
@@ -209,6 +213,21 @@ def test_the_players_own_process_plays_what_was_gathered(tmp_path: Path) -> None
     moves = json.loads(edges.read_text())
     assert [closed for _, closed in moves] == [True, False, True, False, True]
     assert stand.spent.relay_cycles == 2
+
+
+def test_ctrl_c_in_a_train_brings_the_relay_to_rest(tmp_path: Path) -> None:
+    """A real signal, in the first break of a long train that the real player plays."""
+    edges = tmp_path / "edges.json"
+    train = Train((Pulse(20.0, 1.0), Pulse(20.0, 1.0)), lead_in_s=0.01)
+
+    def interrupted(*given: Any) -> PlayResult:
+        return play(*given, on_start=lambda _: os.kill(os.getpid(), signal.SIGINT))
+
+    stand = RigStand({**SPEC, "edges_to": str(edges)}, DELAYS, StillEyes(), play=interrupted)
+    stand.send(train)
+    with pytest.raises(KeyboardInterrupt):
+        stand.look()
+    assert json.loads(edges.read_text())[-1][1] is True  # closed: the lamp is lit
 
 
 def test_what_the_eyes_cannot_tell_apart_is_said(tmp_path: Path) -> None:
