@@ -6,15 +6,19 @@ the bound is so generous that reaching it is a failure on any machine.
 
 from __future__ import annotations
 
+import atexit
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Mapping
 from contextlib import closing
+from functools import cache
 from pathlib import Path
 from typing import Any, Self
 from urllib.parse import quote
@@ -128,6 +132,14 @@ def write_site(folder: Path, relay: str = 'driver = "simulated"', second: str = 
     return path
 
 
+@cache
+def byte_code() -> str:
+    """A folder for it; all daemons that this process starts share it."""
+    folder = tempfile.mkdtemp()
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
+
+
 def wait_for(what: str, is_so: Callable[[], Any], bound_s: float = BOUND_S) -> Any:
     """What ``is_so`` gives, as soon as that is true."""
     deadline = time.monotonic() + bound_s
@@ -150,7 +162,7 @@ class Daemon:
             "RUNTIME_DIRECTORY": str(state / "none"),
             "PYTHONPATH": str(ROOT),
             "PYTHONDONTWRITEBYTECODE": "",  # as on a board, a second start finds byte code
-            "PYTHONPYCACHEPREFIX": str(state / "pyc"),
+            "PYTHONPYCACHEPREFIX": byte_code(),
             **environ,
         }
         self.command = [sys.executable, "-P", "-m", "sequencer", "serve", str(site)]
