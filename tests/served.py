@@ -121,6 +121,7 @@ class Served:
             "scene": asked.scene,
             "start": asked.start,
             "known": asked.known,
+            "codes": asked.codes,
             "delays": list(delays),
         }
         said: Any = answer(question)

@@ -10,7 +10,8 @@ class PlanTrain(NamedTuple):
     """Find the train for a scene; answer with ``Planned`` or ``Refused`` under this number.
 
     ``known``: for some lamps the code of the scene each certainly rests on. ``start`` "cut": the lamps may be
-    in the middle of something, and the train gets its lead-in.
+    in the middle of something, and the train gets its lead-in. ``codes``: what each lamp must end on, for that
+    is what will be believed of it.
     """
 
     question: int
@@ -18,6 +19,7 @@ class PlanTrain(NamedTuple):
     start: Literal["rest", "cut"]
     known: Mapping[str, int]
     why: str
+    codes: Mapping[str, int]
 
 
 class SendTrain(NamedTuple):

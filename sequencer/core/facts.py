@@ -164,13 +164,10 @@ def _supply_lost(s: State, _: on.SupplyLost) -> Taken:
 def _supply_back(s: State, _: on.SupplyBack) -> Taken:
     if s.supply:
         return s, ()
-    s = s._replace(supply=True)
-    if s.phase == "dark":
-        return s, ()
     outages = (*s.outages, s.at)
     trial = min(MOST_STEADY_S, s.rules.steady_s * 2.0 ** (len(outages) - 1))
-    s = s._replace(outages=outages, steady_until=s.at + trial)
-    return _disturbed(s, "the supply came back"), ()
+    s = s._replace(supply=True, outages=outages, steady_until=s.at + trial)
+    return (s if s.phase == "dark" else _disturbed(s, "the supply came back")), ()
 
 
 def _occupied(s: State, event: on.Occupied) -> Taken:

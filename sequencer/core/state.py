@@ -146,8 +146,8 @@ class CircuitState(NamedTuple):
 
     @property
     def off(self) -> bool:
-        """Whether the lamps are to be dark."""
-        return self.rank == "off" or (self.rank == "memory" and self.rules.between_dark)
+        """Whether the lamps are to be dark. That nothing is due is known only by a clock that is trusted."""
+        return self.rank == "off" or (self.rank == "memory" and self.rules.between_dark and self.clock)
 
     @property
     def settles_at(self) -> float:
@@ -215,6 +215,11 @@ class CircuitState(NamedTuple):
         return Question(self.wanted, "rest" if self.settled else "cut", known)
 
     @property
+    def serves(self) -> bool:
+        """Whether the planner's answer will do: one for lamps in the middle of something also does at rest."""
+        return self.asked in (self.question, self.question._replace(start="cut"))
+
+    @property
     def held(self) -> str:
         """Why a train that is due has to wait; empty: it need not."""
         return next((words for holds, words in HELD if holds(self)), "")
@@ -252,7 +257,9 @@ HELD: tuple[tuple[Speaks, str], ...] = (
     (lambda s: s.at < s.retry_at, "the last try failed"),
     (lambda s: bool(s.known) and not s.settled, "the lamps are still coming up"),
     (
-        lambda s: s.recent_cycles + (s.answer.cycles if s.answer else 1) > s.rules.max_cycles_per_h,
+        lambda s: (
+            s.recent_cycles + (s.answer.cycles if s.answer and s.serves else 1) > s.rules.max_cycles_per_h
+        ),
         "the relay has had its cycles for this hour",
     ),
 )

@@ -26,7 +26,7 @@ from typing import NamedTuple
 from sequencer.core.actions import Action, BreakOff, HoldOpen, LetClose, PlanTrain, SendTrain
 from sequencer.core.events import Event
 from sequencer.core.facts import taken, through_the_dark
-from sequencer.core.state import CircuitState, Phase, Question
+from sequencer.core.state import CircuitState, Phase
 
 MOST_ROWS = 8
 """No event moves a circuit through more rows than this; the longest way is through "waiting" and "lit"."""
@@ -51,7 +51,7 @@ WHEN: Mapping[str, Callable[[CircuitState], bool]] = {
     "none is due": lambda s: not s.due,
     "held": lambda s: bool(s.held),
     "not held": lambda s: not s.held,
-    "another question": lambda s: not _same(s.asked, s.question),
+    "another question": lambda s: not s.serves,
     "occupied": lambda s: s.occupied,
     "answered": lambda s: s.answer is not None,
     "over": lambda s: s.asked is None,
@@ -106,18 +106,13 @@ def _fits(row: Row, state: CircuitState) -> bool:
     return row.phase == state.phase and all(WHEN[name](state) for name in row.when)
 
 
-def _same(asked: Question | None, question: Question) -> bool:
-    """Whether an answer serves: a train for lamps in the middle of something serves lamps at rest as well."""
-    return asked in (question, question._replace(start="cut"))
-
-
 def _hold_open(state: CircuitState) -> tuple[CircuitState, Action]:
     dark = state._replace(dark_since=state.at, lit_since=math.inf, may_open_at=state.at + state.rules.cycle_s)
-    return dark, HoldOpen()
+    return dark._replace(cycles=(*state.cycles, (state.at, 1))), HoldOpen()
 
 
 def _let_close(state: CircuitState) -> tuple[CircuitState, Action]:
-    closed = state._replace(dark_since=math.inf)
+    closed = state._replace(dark_since=math.inf, refused={})  # the lamps' memory may be another now
     if state.supply:
         return closed._replace(known=through_the_dark(state), lit_since=state.at), LetClose()
     return closed._replace(known={}), LetClose()
@@ -126,7 +121,8 @@ def _let_close(state: CircuitState) -> tuple[CircuitState, Action]:
 def _ask(state: CircuitState) -> tuple[CircuitState, Action]:
     number, question = state.number + 1, state.question
     asked = state._replace(number=number, asked=question, answer=None)
-    return asked, PlanTrain(number, question.scene, question.start, question.known, state.due)
+    codes = state.rules.wanted[question.scene]
+    return asked, PlanTrain(number, question.scene, question.start, question.known, state.due, codes)
 
 
 def _send(state: CircuitState) -> tuple[CircuitState, Action]:

@@ -433,6 +433,7 @@ class VirtualTrains:
             "scene": asked.scene,
             "start": asked.start,
             "known": dict(sorted(asked.known.items())),
+            "codes": dict(sorted(asked.codes.items())),
             "delays": list(world.circuit.relay.delays),
         }
         found = planned(json.dumps({**question, "site": str(shared_site())}))
