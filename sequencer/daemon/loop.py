@@ -28,7 +28,7 @@ from sequencer.player.job import PlayResult
 
 LEVELS = frozenset({"input", "supply"})
 """Kinds of entry that say where something stands: not worth writing if it stood there before."""
-HOME_S = 5.0
+HOME_S = 2.0
 """From one try to the next to bring a contact to its rest."""
 Levels = Mapping[tuple[str, str], Reading]
 
@@ -213,7 +213,8 @@ class Daemon:
     def _planned(self, over: PlanOver) -> None:
         now, circuit, question, found = self._ports.now(), over.circuit, over.question, over.found
         if isinstance(found, PlannedTrain):
-            self._found[circuit] = found
+            if question == self.states[circuit].number:  # an older one comes too late
+                self._found[circuit] = found
             train = found.train
             length_s = train.lead_in_s + train.total_s
             self.take(circuit, on.Planned(now, question, train.relay_cycles, length_s, train.dark_s))
@@ -299,10 +300,16 @@ class Daemon:
             self._astray.discard(circuit)
 
     def _send_next(self) -> None:
-        """One train at a time on a pad."""
-        if self._sending or self._stop is not None or not self._next:
-            return
-        circuit = self._next.popleft()
+        """One train at a time on a pad. What befell the others while they waited may forbid theirs."""
+        while self._next and not self._sending and self._stop is None:
+            circuit = self._next.popleft()
+            state = self.states[circuit]
+            if state.held or not state.due or not state.serves:
+                self.take(circuit, on.TrainEnded(self._ports.now(), "broken off", 0))
+            else:
+                self._begin(circuit)
+
+    def _begin(self, circuit: str) -> None:
         self._sending.add(circuit)
         self._sensed.pop(circuit, None)
         self._astray.discard(circuit)

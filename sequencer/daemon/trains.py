@@ -14,7 +14,7 @@ from typing import NamedTuple, Protocol
 from sequencer.core.actions import PlanTrain
 from sequencer.daemon.messages import Message, PlanOver, PlayOver
 from sequencer.daemon.planning import PlannedTrain, plan_apart
-from sequencer.errors import HardwareError, LampstepError
+from sequencer.errors import LampstepError
 from sequencer.player.kept import is_playing, wait_until_played
 from sequencer.player.process import play
 from sequencer.player.realtime import WHEN_LIT
@@ -73,8 +73,8 @@ class ProcessTrains:
             try:
                 delays = self._line(circuit).delays
                 over = PlanOver(circuit, asked.question, plan_apart(self._site, circuit, asked, delays))
-            except HardwareError as error:
-                over = PlanOver(circuit, asked.question, str(error), fault=True)
+            except Exception as error:  # without an answer the circuit would wait for ever
+                over = PlanOver(circuit, asked.question, _said(error), fault=True)
             self._post(over)
 
         _thread(work, f"plan {circuit}")
@@ -92,6 +92,8 @@ class ProcessTrains:
 
     def send(self, circuit: str, train: PlannedTrain) -> None:
         """See :class:`Trains`."""
+        with self._lock:
+            self._end.pop(circuit, None)  # meant for a train that ended before it was told
         _thread(lambda: self._post(self._sent(circuit, train)), f"send {circuit}")
 
     def _sent(self, circuit: str, planned: PlannedTrain) -> PlayOver:
@@ -105,9 +107,9 @@ class ProcessTrains:
                 keep=self._wiring[circuit].keep,
                 on_child=lambda send: self._has_child(circuit, send),
             )
-        except LampstepError as error:
+        except Exception as error:  # without an end the pad would wait for ever
             self._lines.pop(circuit, None)
-            return PlayOver(circuit, str(error))
+            return PlayOver(circuit, _said(error))
         finally:
             with self._lock:
                 self._signal.pop(circuit, None)
@@ -145,6 +147,10 @@ class ProcessTrains:
 
         _thread(wait, f"wait {circuit}")
         return True
+
+
+def _said(error: Exception) -> str:
+    return str(error) if isinstance(error, LampstepError) else f"{type(error).__name__}: {error}"
 
 
 def _thread(work: Callable[[], None], name: str) -> None:
