@@ -229,6 +229,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "intent": _intent,
     "edges": _edges,
     "outcome": _outcome,
+    "dark": lambda d: {"begins": "held dark; 1 relay cycle", "ends": "lit again"}[d["dark"]],
     "note": lambda d: str(d["text"]),
     "clock": lambda d: f"clock {d['clock']}",
 }

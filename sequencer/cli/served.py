@@ -39,6 +39,7 @@ def answered(pad: Pad, request: Said) -> Answer:
 def shown(pad: Pad, said: Said, circuit: str | None = None) -> Answer:
     """A status as an answer: yes if every circuit of it is matched, or dark as it should be."""
     circuits = [each for each in said["circuits"] if circuit in (None, each["circuit"])]
+    _same_lamps(pad, said)
     fields = {**said, "circuits": [_named(pad, each) for each in circuits]}
     well = all(
         each["matched"] or each["rank"] in {"off", "steady"} or each["phase"] == "dark" for each in circuits
@@ -69,6 +70,14 @@ def circuit_with(pad: Pad, lamp: str, circuit: str | None) -> Circuit:
     known = [hung.name for each in circuits for hung in each.lamps]
     hint = did_you_mean(lamp, known)
     raise InputError(f"{pad.path.name}: no lamp {quoted(lamp)}" + (f": {hint}" if hint else ""))
+
+
+def _same_lamps(pad: Pad, said: Said) -> None:
+    here = {(each.name, lamp.name) for each in pad.circuits for lamp in each.lamps}
+    there = {(each["circuit"], lamp["lamp"]) for each in said["circuits"] for lamp in each["lamps"]}
+    if here != there:
+        words = "has other lamps than the daemon serves: it was changed since the daemon started"
+        raise InputError(f"{pad.path}: {words}: restart the daemon")
 
 
 def _named(pad: Pad, circuit: Said) -> dict[str, Any]:

@@ -22,9 +22,14 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from sequencer.core import events as on
+from sequencer.core.state import LampRules
 from sequencer.core.status import Status
 from sequencer.daemon.loop import Daemon
 from sequencer.errors import InputError
+from sequencer.tomlfile import quoted
+
+CHANGED = ": was the site file changed since the daemon started? Then restart it"
+"""The commands read the site file anew, the daemon only when it starts."""
 
 Request = Mapping[str, Any]
 Answer = dict[str, Any]
@@ -57,10 +62,16 @@ class Calls:
         return {"pid": os.getpid(), "journal": daemon.trouble, "circuits": circuits}
 
     def _ask(self, daemon: Daemon, request: Request) -> Answer:
-        circuit, scene = str(request["circuit"]), str(request["scene"])
+        circuit, scene = _circuit(daemon, request), str(request["scene"])
         state = daemon.states[circuit]
         if scene not in state.rules.wanted:
-            raise InputError(f"{circuit}: some lamp has no scene for {scene}")
+            raise InputError(f"{circuit}: some lamp has no scene for {scene}{CHANGED}")
+        if state.rank == "off":
+            raise InputError(f"{circuit}: the switch is off, which counts for more: switch it on first")
+        if state.steady:
+            raise InputError(
+                f"{circuit}: plain light was asked for, which counts for more: take it back first, lampstep resume"
+            )
         if state.hand is not None and state.hand.scene != scene:
             words = f"{state.hand.scene} was chosen at the pad, which counts for more: take it back first"
             raise InputError(f"{circuit}: {words}")
@@ -69,7 +80,7 @@ class Calls:
         return self._status(daemon, request)
 
     def _resync(self, daemon: Daemon, request: Request) -> Answer:
-        daemon.take(str(request["circuit"]), on.ResyncAsked(self._now()))
+        daemon.take(_circuit(daemon, request), on.ResyncAsked(self._now()))
         return self._status(daemon, request)
 
     def _steady(self, daemon: Daemon, request: Request) -> Answer:
@@ -83,18 +94,22 @@ class Calls:
         return self._status(daemon, request)
 
     def _tell(self, daemon: Daemon, request: Request) -> Answer:
-        circuit, lamp, code = str(request["circuit"]), str(request["lamp"]), int(request["code"])
+        circuit, code = _circuit(daemon, request), request["code"]
+        lamp = _lamp(daemon, circuit, request)
+        if code not in lamp.codes:
+            raise InputError(f"{circuit}: {lamp.name}: the daemon knows no scene {code!r} of it{CHANGED}")
         daemon.take(circuit, on.Tick(self._now()))
         state = daemon.states[circuit]
         if not state.hears_of_lamps:
             wait_s = max(1.0, min(state.settles_at - state.at, state.rules.settle_s))
             words = f"look again when the lamps have been lit and left alone for {wait_s:.0f} s, then tell"
             raise InputError(f"{circuit}: {words}")
-        daemon.take(circuit, on.Told(self._now(), lamp, code))
+        daemon.take(circuit, on.Told(self._now(), lamp.name, int(code)))
         return self._status(daemon, request)
 
     def _replaced(self, daemon: Daemon, request: Request) -> Answer:
-        daemon.take(str(request["circuit"]), on.Replaced(self._now(), str(request["lamp"])))
+        circuit = _circuit(daemon, request)
+        daemon.take(circuit, on.Replaced(self._now(), _lamp(daemon, circuit, request).name))
         return self._status(daemon, request)
 
     def _touched(self, daemon: Daemon, request: Request) -> Answer:
@@ -119,5 +134,19 @@ def status_fields(each: Status) -> Answer:
 
 
 def _circuits(daemon: Daemon, request: Request) -> Iterable[str]:
-    circuit = request.get("circuit")
-    return tuple(daemon.states) if circuit is None else (str(circuit),)
+    return tuple(daemon.states) if request.get("circuit") is None else (_circuit(daemon, request),)
+
+
+def _circuit(daemon: Daemon, request: Request) -> str:
+    circuit = str(request["circuit"])
+    if circuit not in daemon.states:
+        raise InputError(f"the daemon knows no circuit {quoted(circuit)}{CHANGED}")
+    return circuit
+
+
+def _lamp(daemon: Daemon, circuit: str, request: Request) -> LampRules:
+    name = str(request["lamp"])
+    found = next((lamp for lamp in daemon.states[circuit].rules.lamps if lamp.name == name), None)
+    if found is None:
+        raise InputError(f"{circuit}: the daemon knows no lamp {quoted(name)}{CHANGED}")
+    return found

@@ -12,6 +12,11 @@ import pytest
 
 from sequencer.cli import serve as serve_command
 from sequencer.cli import through
+from sequencer.cli.journal import words
+from sequencer.core import events as on
+from sequencer.daemon.wire import ask_daemon
+from sequencer.journal.entries import Entry
+from sequencer.journal.folder import socket_path
 from tests.cli.test_json_fields import listed
 from tests.served import Served
 
@@ -93,10 +98,53 @@ def test_the_switch_off_is_dark_and_on_is_lit(run: Run, served: Served) -> None:
 
 def test_dark_between_shows_is_well(run: Run, site: Callable[..., str]) -> None:
     path = Path(site("LIDO", ('between_shows = "lit"', 'between_shows = "dark"')))
-    with closing(Served(path)):
+    with closing(Served(path)) as served:
+        said = run(f"status {path} --json")
+        assert {circuit["phase"] for circuit in said.json["circuits"]} == {"lit"}  # by what clock is it dark?
+        for circuit in ("lap-pool", "plunge-pool"):
+            served.daemon.take(circuit, on.ClockTrusted(served.clock.now()))
         said = run(f"status {path} --json")
     assert {circuit["phase"] for circuit in said.json["circuits"]} == {"dark"}
     assert said.status == 0
+
+
+def test_the_journal_has_words_for_all_that_the_daemon_writes(run: Run, served: Served) -> None:
+    for command in COMMANDS:
+        run(command)
+    for level in ("off", "on"):
+        run(f"touch LIDO --circuit lap-pool switch={level} sense={level}")
+        served.wait(5.0)
+    said = [words(Entry(0.0, "", 0.0, kind, circuit, detail)) for kind, circuit, detail in served.journal]
+    assert {"held dark; 1 relay cycle", "lit again", "switch off", "supply back"} <= set(said)
+    assert not [line for line in said if "{" in line]
+
+
+def test_a_site_file_that_was_changed_meanwhile(run: Run, served: Served, site: Callable[..., str]) -> None:
+    path = site("LIDO", ('name = "ledge"', 'name = "shelf"'))
+    restart = f"{path}: has other lamps than the daemon serves: it was changed since the daemon started"
+    assert run(f"status {path}").err == f"{restart}: restart the daemon\n"
+    told = run(f"tell {path} shelf=tarn")
+    assert told.err.startswith('plunge-pool: the daemon knows no lamp "shelf": was the site file changed')
+    asked = {"circuit": "plunge-pool", "lamp": "ledge"}
+    for code in (99, float("inf"), "1", None):
+        answer = ask_daemon(socket_path(served.pad.site.name), {"do": "tell", **asked, "code": code})
+        assert answer is not None
+        assert answer["errors"][0].startswith("plunge-pool: ledge: the daemon knows no scene")
+
+
+@pytest.mark.parametrize(
+    ("first", "why"),
+    [
+        ("touch LIDO --circuit lap-pool switch=off", "the switch is off"),
+        ("steady LIDO --circuit lap-pool", "plain light was asked for"),
+    ],
+)
+def test_play_says_whose_word_counts_for_more(run: Run, served: Served, first: str, why: str) -> None:
+    run(first)
+    said = run("play LIDO --circuit lap-pool --scene quiet")
+    assert said.status == 2
+    assert said.err.startswith(f"lap-pool: {why}, which counts for more: ")
+    assert not any(kind == "wish" and detail["wish"] == "asked" for kind, _, detail in served.journal)
 
 
 def test_play_waits_for_the_scene_and_the_hand_at_the_pad_counts_for_more(
