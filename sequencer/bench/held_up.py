@@ -39,10 +39,13 @@ class Fitted(NamedTuple):
     points: int
 
 
-def fit(points: Sequence[Point], rectifier_v: float = RECTIFIER_V) -> Fitted | str:
+def fit(
+    points: Sequence[Point], rectifier_v: float = RECTIFIER_V, crest: float = math.sqrt(2)
+) -> Fitted | str:
     """Fit the line; a sentence why not when the points do not make one that physics allows.
 
-    ``rectifier_v`` is taken off the peak, as everywhere that ``[hold_up]`` is reckoned with.
+    ``crest`` times the volts is the peak: the square root of 2 on AC, 1 on DC. ``rectifier_v`` is taken off it, as
+    everywhere that ``[hold_up]`` is reckoned with.
 
     Worked by hand: 2 mF from 17 V and from 13 V down to 8 V at 20 W hold 2e-3 * (289 - 64) / 40 = 11.25 ms and
     2e-3 * (169 - 64) / 40 = 5.25 ms.
@@ -54,7 +57,7 @@ def fit(points: Sequence[Point], rectifier_v: float = RECTIFIER_V) -> Fitted | s
     """
     # 2 P t = C u - C V2^2 with u = V1^2: the slope is C itself.
     rows = [
-        (max(0.0, math.sqrt(2) * p.volts - rectifier_v) ** 2, 2 * p.watts * p.held_s, 2 * p.watts * p.error_s)
+        (max(0.0, crest * p.volts - rectifier_v) ** 2, 2 * p.watts * p.held_s, 2 * p.watts * p.error_s)
         for p in points
     ]
     if len({u for u, _, _ in rows}) < 2:

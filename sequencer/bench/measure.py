@@ -43,6 +43,9 @@ NEARLY = 0.998
 FAR = 4
 """An edge is done only when the interval at this level, too, is so many times as wide as wanted at most: two answers
 may make a narrow interval, and one of them may have been a lapse."""
+FINEST = 4.0
+FINE = 2.0
+"""No interval need be narrower than so many standard deviations of the relay; the second is for the capacitor's fit."""
 MAX_LOOKS = 5
 LOOK_S = 1.0
 ROUNDS = 2.5
@@ -318,7 +321,8 @@ def outcome(run: Run, task: Task) -> Literal["found", "below", "above", "unsure"
         return "below"
     if known.above > OUTSIDE:
         return "above"
-    wide = max(options.precision * known.estimate_s, 4 * run.course.jitter_s)
+    fine = FINE if task.edge == "ride-through" and task.volts is not None else FINEST
+    wide = max(options.precision * known.estimate_s, fine * run.course.jitter_s)
     least, most = known.interval(NEARLY)
     if least > 0 and most < math.inf and high - low <= wide and most - least <= FAR * wide:
         return "found"

@@ -41,6 +41,8 @@ SHORTEST_S = 0.008
 """No shorter break and no shorter gap is tried: a relay can hardly make it."""
 LONGEST_RUN = 5
 """So many scenes at most tell the answers of one train apart."""
+BEYOND = 0.05
+"""So far beyond what the datasheet claims, and the lamp's clock tolerance, an edge is still as likely as within."""
 DIMMER = 0.95
 """A scene that draws less than this share of the brightest is worth a ride-through of its own."""
 
@@ -230,7 +232,8 @@ def prior_of(
         low = footing.pulse_s
         if edge == "pulse's end" and off.reset and subject.sheet.lamp.after_power_down == "next":
             high = min(high, off.reset[1])  # beyond, a power-down moves it on as a pulse does
-    claimed = subject.claimed(edge)
-    first, last = max(claimed[0], claimed[1] / 20, low), min(claimed[1], high)
+    claimed, clock = subject.claimed(edge), BEYOND + subject.sheet.lamp.clock_tolerance
+    first = max(claimed[0] / (1 + clock), claimed[1] / 20, low)
+    last = min(claimed[1] / (1 - clock), high)
     likely = (first, last) if first <= last and trust > 0 else None
     return Prior(low, high, likely, trust, jitter_s=jitter_s)

@@ -32,9 +32,9 @@ EVENLY = 0.15
 """The share of the cells that stays spread evenly over the range, so that a lapse early on can be made good."""
 CROWDED = 0.1
 """A cell that holds more belief than this is too coarse: the cells are laid anew."""
-SPREADS = ((0.001, 0.45), (0.008, 0.25), (0.025, 0.27), (0.08, 0.03))
+SPREADS = ((0.001, 0.4), (0.01, 0.15), (0.025, 0.25), (0.045, 0.17), (0.1, 0.03))
 """The lamp's own spread, as a fraction of the edge, and how likely each: a clock that is the same every time, up to
-one that errs by some percent anew for every length (an error of +-3 %, evenly spread, has 0.017)."""
+one that errs by some percent anew for every length (an error of +-3 %, evenly spread, has 0.017). Ascending."""
 LAPSES = ((0.005, 0.5), (0.03, 0.35), (0.1, 0.15))
 """How often the eyes are wrong, and how likely each."""
 WORST = 2.0

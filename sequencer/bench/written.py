@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from sequencer.bench.held_up import Fitted, Point, fit
 from sequencer.datasheet import Datasheet
 from sequencer.errors import InputError
+from sequencer.supply.ride_through import RECTIFIER_V, hold_up_s, least_watts
 
 if TYPE_CHECKING:
     from sequencer.bench.measure import Findings, Measurement
@@ -58,8 +59,11 @@ def ends(seconds: float, tolerance: float) -> float:
     return _to_three_digits(seconds * (1 - tolerance), math.floor)
 
 
-def windows(findings: Findings, rough: Datasheet) -> Windows:
+def windows(findings: Findings, rough: Datasheet, *, dc: bool = False) -> Windows:
     """All windows: as measured with margins, and the rough datasheet's own where nothing could be measured.
+
+    On ``dc`` a capacitor is charged to less than AC of the same RMS volts charges it to, and ride-through is shorter:
+    where the capacitor could be fitted, the pulse begins no sooner than at the highest volts on AC.
 
     InputError when a window without which nothing can be sent has nothing left of it.
     """
@@ -71,7 +75,9 @@ def windows(findings: Findings, rough: Datasheet) -> Windows:
         (0.0, last(("ride-through",), off.ignored[1])), edges.words("ends", "ride-through")
     )
     through = ("ride-through", "dim ride-through")
-    pulse = (first(through, off.pulse[0]), last(("pulse's end",), off.pulse[1]))
+    held_s = _held_on_ac(findings, rough) if dc else 0.0
+    start = max(first(through, off.pulse[0]), begins(held_s, rough.lamp.clock_tolerance))
+    pulse = (start, last(("pulse's end",), off.pulse[1]))
     lines["pulse"] = Line(pulse, edges.words("begins", *through) + "; " + edges.words("ends", "pulse's end"))
     before = pulse[1]
     beyond: tuple[str, ...] = ("pulse's end",)
@@ -163,22 +169,34 @@ def points(findings: Findings) -> tuple[Point, ...]:
     )
 
 
-def held_up(findings: Findings) -> Fitted | str:
+def held_up(findings: Findings, *, dc: bool = False) -> Fitted | str:
     """The capacitor and dropout that these measurements come to, or why there are none."""
-    return fit(points(findings))
+    return fit(points(findings), crest=1.0 if dc else math.sqrt(2))
 
 
-def datasheet_toml(findings: Findings, rough: Datasheet, when: str) -> str:
+def _held_on_ac(findings: Findings, rough: Datasheet) -> float:
+    """The longest ride-through (s) on AC by the fitted capacitor, its errors added; 0 where there is none."""
+    fitted, electrical = held_up(findings, dc=True), rough.electrical
+    if isinstance(fitted, str) or electrical is None:
+        return 0.0
+    peak = math.sqrt(2) * electrical.volts[1] - RECTIFIER_V
+    farads = fitted.capacitance_f + 2 * fitted.capacitance_error_f
+    return hold_up_s(
+        farads, peak, max(0.0, fitted.dropout_v - 2 * fitted.dropout_error_v), least_watts(rough)
+    )
+
+
+def datasheet_toml(findings: Findings, rough: Datasheet, when: str, *, dc: bool = False) -> str:
     """The datasheet as TOML, sound by construction: it is read back before it is returned.
 
     ``when`` is told in its head. InputError as for :func:`windows`.
     """
-    text = "\n".join(_lines(findings, rough, when)) + "\n"
+    text = "\n".join(_lines(findings, rough, when, dc)) + "\n"
     Datasheet.model_validate(tomllib.loads(text))
     return text
 
 
-def _lines(findings: Findings, rough: Datasheet, when: str) -> Iterator[str]:
+def _lines(findings: Findings, rough: Datasheet, when: str, dc: bool) -> Iterator[str]:
     lamp = rough.lamp
     yield f"# Measured on the bench, {when}: {findings.presentations} presentations, ONE lamp of this type."
     yield "# Each figure: the edge (its 95 % interval) as measured at the contact; the window keeps off it by the"
@@ -192,7 +210,7 @@ def _lines(findings: Findings, rough: Datasheet, when: str) -> Iterator[str]:
     yield f'after_power_down = "{lamp.after_power_down}"'
     yield f'overflow = "{lamp.overflow}"'
     yield f"clock_tolerance = {_number(lamp.clock_tolerance)}  # {UNMEASURED}"
-    for title, table in zip(("off", "on"), windows(findings, rough), strict=True):
+    for title, table in zip(("off", "on"), windows(findings, rough, dc=dc), strict=True):
         yield ""
         yield f"[{title}]"
         for key, line in table.items():
@@ -203,14 +221,14 @@ def _lines(findings: Findings, rough: Datasheet, when: str) -> Iterator[str]:
         yield f"watts = {_number(electrical.watts)}"
         yield f"power_factor = {_number(electrical.power_factor)}"
         yield f"volts = [{', '.join(map(_number, electrical.volts))}]"
-    yield from _hold_up(findings, rough)
+    yield from _hold_up(findings, rough, dc)
     for scene in rough.scenes:
         yield ""
         yield from _scene(scene)
 
 
-def _hold_up(findings: Findings, rough: Datasheet) -> Iterator[str]:
-    fitted = held_up(findings)
+def _hold_up(findings: Findings, rough: Datasheet, dc: bool) -> Iterator[str]:
+    fitted = held_up(findings, dc=dc)
     limit = math.inf if rough.electrical is None else rough.electrical.volts[0] * math.sqrt(2)
     if isinstance(fitted, Fitted) and fitted.dropout_v < limit:
         yield ""

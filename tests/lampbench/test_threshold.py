@@ -244,7 +244,7 @@ def test_a_wrong_first_answer_is_made_good() -> None:
 
 
 def test_a_rough_idea_spares_presentations_and_a_wrong_one_is_left() -> None:
-    for likely, most in (((0.9, 1.2), 8), ((0.01, 0.02), 20)):
+    for likely, most in (((0.9, 1.2), 10), ((0.01, 0.02), 20)):
         known = measured(Lamp(1.0), Random(1), 1, WIDE._replace(likely=likely))
         low, high = known.interval()
         assert low <= 1.0 <= high

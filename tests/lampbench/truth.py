@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from random import Random
 
+from sequencer.bench.simulated import SimStand
 from sequencer.bench.written import Windows
 from sequencer.datasheet import Datasheet
 from sequencer.sim.lamp import SimLamp, _between
@@ -25,6 +26,11 @@ def ticks(sheet: Datasheet, nature: Nature) -> dict[str, tuple[float, float]]:
         found["settling"] = _between(on.same_train[1], on.settled[0], nature.settle)
     held = [SimLamp(sheet, nature, scene=s.code)._draw_ride_through() for s in sheet.scenes]
     return {"ride-through": (min(held), max(held)), **{name: (at, at) for name, at in found.items()}}
+
+
+def shows(stand: SimStand) -> int:
+    """The code of the scene that its lamp shows, or when dark remembers, now."""
+    return stand.lamp.remembered(stand._clock.now())
 
 
 def misfits(windows: Windows, sheet: Datasheet, nature: Nature, hidden: frozenset[str]) -> list[str]:
