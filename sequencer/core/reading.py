@@ -23,6 +23,7 @@ button     stuck       let go                                                   
 any        listening   :data:`CHATTER` edges within a second          InputIgnored, not if      deaf
                                                                       stuck: that said it
 any        deaf        no edge for :data:`STILL_S`                    as its level counts now   listening
+sense      supply      begins to chatter, or ends it with supply      SupplyLost, SupplyBack
 =========  ==========  =============================================  ========================  =======
 
 At the start no level has counted, so the first that does gives its event. A switch that stays where it is
@@ -193,14 +194,24 @@ def _edge(state: Reading, at: float, events: list[Heard]) -> Reading:
     if not state.ignored:
         why = f"the {state.kind} input chatters ({most} edges in a second): ignored until still for {STILL_S:g} s"
         events.append(InputIgnored(at, why))
+        _fluttered(state, at, events)
     return replace(state, deaf=True, off_since=None)
+
+
+def _fluttered(state: Reading, at: float, events: list[Heard]) -> None:
+    """Nobody knows whether it is the wire or the supply that flutters: the lamps may have heard it."""
+    if state.kind == "sense" and state.counted:
+        events.extend((SupplyLost(at), SupplyBack(at)))
 
 
 def _listen_again(state: Reading, at: float, events: list[Heard]) -> Reading:
     state = replace(state, deaf=False)
     if state.kind == "button":
         return replace(state, counted=state.level, button="stuck" if state.level else "up")
-    return state if state.level == state.counted else _counts(state, at, events)
+    if state.level != state.counted:
+        return _counts(state, at, events)
+    _fluttered(state, at, events)
+    return state
 
 
 def _counts(state: Reading, at: float, events: list[Heard]) -> Reading:

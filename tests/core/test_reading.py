@@ -143,7 +143,13 @@ CASES: dict[str, tuple[Kind, str, str]] = {
     "50 Hz, one period left out": (
         "sense", f"{pulsed(0, 2000, 20, 7)} {pulsed(2020, 4000, 20, 7)} 3999.", "100 SupplyBack"),
     "sense flaps": (
-        "sense", f"0# {pulsed(5000, 9000, 60, 5)} 30000.", "100 SupplyBack, 5600 InputIgnored, 19015 SupplyLost"),
+        "sense", f"0# {pulsed(5000, 9000, 60, 5)} 30000.",
+        "100 SupplyBack, 5600 InputIgnored, 5600 SupplyLost, 5600 SupplyBack, 19015 SupplyLost"),
+    "sense flaps, and then there is supply: the lamps may have heard it": (
+        "sense", f"0# {pulsed(5000, 6000, 60, 5)} 7000# 30000.",
+        "100 SupplyBack, 5600 InputIgnored, 5600 SupplyLost, 5600 SupplyBack, 17000 SupplyLost, 17000 SupplyBack"),
+    "sense flaps where no supply was": (
+        "sense", f"0- 200. {pulsed(5000, 6000, 60, 5)} 30000.", "100 SupplyLost, 5595 InputIgnored"),
     "nobody in the water": ("occupied", "0- 99.", "30 Occupied no"),
     "people come and go": (
         "occupied", "0- 5000# 905000- 905999.", "30 Occupied no, 5030 Occupied yes, 905030 Occupied no"),
