@@ -48,8 +48,9 @@ def play_through(asked: Asked, say: Callable[[str], None]) -> Answer:
     deadline, headline = time.monotonic() + PATIENCE_S, ""
     while time.monotonic() < deadline:
         circuit = next(each for each in said["circuits"] if each["circuit"] == asked.circuit)
-        if circuit["headline"] != headline:
-            headline = circuit["headline"]
+        waits = [f" ({reason})" for reason in circuit["reasons"] if reason.startswith("it waits: ")]
+        if (words := circuit["headline"] + "".join(waits)) != headline:
+            headline = words
             say(f"{asked.circuit}: {headline}")
         if circuit["phase"] in {"lit", "dark", "unpowered"}:
             break

@@ -81,7 +81,8 @@ def _shown(s: CircuitState) -> bool:
 
 def _headline(s: CircuitState) -> str:
     if s.phase in WORDS:
-        return WORDS[s.phase].format(scene=s.wanted)
+        sent = s.asked.scene if s.phase == "sending" and s.asked else s.wanted  # another may be wanted by now
+        return WORDS[s.phase].format(scene=sent)
     if s.steady:
         return "plain light, no trains"
     if s.matched:

@@ -28,7 +28,7 @@ from sequencer.daemon.loop import Daemon
 from sequencer.errors import InputError
 from sequencer.tomlfile import quoted
 
-CHANGED = ": was the site file changed since the daemon started? Then restart it"
+CHANGED = ": was the site file changed since the daemon started? Then restart the daemon"
 """The commands read the site file anew, the daemon only when it starts."""
 
 Request = Mapping[str, Any]

@@ -98,7 +98,7 @@ def answer(question: Mapping[str, Any]) -> dict[str, object]:
         circuit = pad.circuit(question["circuit"])
         wanted = pad.wanted(circuit.name, question["scene"])
         if {lamp: scene.code for lamp, scene in wanted.items()} != question["codes"]:
-            raise InputError(f"{pad.path}: was changed since the daemon started: restart it")
+            raise InputError(f"{pad.path}: was changed since the daemon started: restart the daemon")
         sheets = {lamp.name: pad.datasheets[lamp.stem] for lamp in circuit.lamps}
         known = {lamp: _scene_name(sheets[lamp], code) for lamp, code in question["known"].items()}
         request = request_for(pad, circuit.name, question["scene"], known, question["start"])

@@ -216,9 +216,9 @@ class _Pad:
         look = self.clock.look()
         if look.trusted and not self.trusted and self.timetable is not None:
             self.trusted = True
+            self.timetable.trust()  # first, so that nobody goes dark for want of a show that is being worked out
             for circuit in self.rules:
                 self.queue.put(Happened(circuit, on.ClockTrusted(time.monotonic())))
-            self.timetable.trust()
         elif look.step_s and self.timetable is not None:
             LOG.warning("the clock was stepped by %.0f s: the calendar is worked out anew", look.step_s)
             self.timetable.recompute()

@@ -147,6 +147,15 @@ def test_play_says_whose_word_counts_for_more(run: Run, served: Served, first: s
     assert not any(kind == "wish" and detail["wish"] == "asked" for kind, _, detail in served.journal)
 
 
+@pytest.mark.usefixtures("served")
+def test_play_says_what_it_waits_for(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(through, "PATIENCE_S", 0.2)
+    run("touch LIDO --circuit lap-pool occupied=on")
+    said = run("play LIDO --circuit lap-pool --scene quiet")
+    assert said.status == 1
+    assert said.err == "lap-pool: a train to quiet waits (it waits: people may be in the water)\n"
+
+
 def test_play_waits_for_the_scene_and_the_hand_at_the_pad_counts_for_more(
     run: Run, served: Served, monkeypatch: pytest.MonkeyPatch
 ) -> None:

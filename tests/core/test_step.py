@@ -586,6 +586,15 @@ EVENTS = st.one_of(
 )
 
 
+def test_the_train_that_is_sent_is_named_whatever_is_wanted_by_now() -> None:
+    state, _ = run(
+        MATCHED, [on.ButtonLong(101.0), on.Planned(102.0, 1, 5, 9.0, 2.0), on.Asked(103.0, "festival")]
+    )
+    state, _ = run(state, [on.TakenBack(104.0)])
+    assert state.wanted == "evening"
+    assert status(state).headline == "sending the train to quiet"
+
+
 @settings(max_examples=300)
 @given(st.lists(EVENTS, max_size=40))
 def test_whatever_happens(drawn: list[on.Event]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,13 @@ from sequencer.core import events as on
 from sequencer.core.actions import PlanTrain
 from sequencer.core.carried import Carried
 from sequencer.daemon.loop import Daemon, Ports
-from sequencer.daemon.messages import Message, PlanOver, PlayOver
+from sequencer.daemon.messages import Happened, Message, PlanOver, PlayOver
+from sequencer.daemon.notify import Notifier
 from sequencer.daemon.orders import rules_for
 from sequencer.daemon.planning import PlannedTrain
 from sequencer.daemon.records import Recorder
-from sequencer.daemon.serve import first_state
+from sequencer.daemon.serve import _Pad, first_state
+from sequencer.daemon.wallclock import Look
 from sequencer.player.job import PlayResult
 from sequencer.sitefile import load_site
 from sequencer.train import EdgeLog, Pulse, Stamp, Train
@@ -154,3 +157,33 @@ def test_otherwise_its_turn_comes(board: Board) -> None:
     train = board.found(lap)
     board.played(PLUNGE)
     assert board.sent[1:] == [(LAP, train)]
+
+
+def test_what_is_due_is_known_before_the_clock_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Otherwise a site that is dark between shows would go dark for a moment at each start in a show."""
+
+    class Trusted:
+        ready = False
+
+        def trust(self) -> None:
+            pad._changed({}, False)
+
+        def start(self) -> None: ...
+
+        def recompute(self) -> None: ...
+
+        def stop(self) -> None: ...
+
+    site = load_site(LIDO, standing=True)
+    with ExitStack() as opened:
+        rules = {each.name: rules_for(site, each) for each in site.circuits}
+        pad = _Pad(site, rules, Notifier(), opened)
+        pad.timetable = Trusted()
+        monkeypatch.setattr(pad.clock, "look", lambda: Look(trusted=True, step_s=0.0))
+        pad._look()
+    told = []
+    while not pad.queue.empty():
+        message = pad.queue.get()
+        assert isinstance(message, Happened)
+        told.append(type(message.event))
+    assert told == [on.Quiet, on.ShowEnds] * 2 + [on.ClockTrusted] * 2

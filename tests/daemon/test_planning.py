@@ -65,7 +65,7 @@ def test_a_site_file_that_was_changed_is_not_planned_by(tmp_path: Path, old: str
     text = LIDO.read_text().replace('"lamps/', f'"{CONFIG}/lamps/')
     path.write_text(text.replace(old, new))
     found = plan_apart(path, "plunge-pool", EVENING._replace(known={"ledge": 2}), DELAYS)
-    assert found == f"{path}: was changed since the daemon started: restart it"
+    assert found == f"{path}: was changed since the daemon started: restart the daemon"
 
 
 @pytest.mark.parametrize(
