@@ -47,13 +47,14 @@ COMMANDS = {
     "sense": "hold a reading of the circuit's current against the scene that the lamps are held to be on",
     "calendar": "what the calendar will do on the days ahead, and why",
     "journal": "what happened at the pad, and how worn its relays are; also while the daemon runs",
-    "bench": "one lamp on a table: accept, measure, white; before it goes under water",
+    "bench": "one lamp on a table: accept, measure, discover, white; before it goes under water",
     "judge": "hold a logic analyser's capture of the real contact against a plan",
     "demo": "watch the Quarry Lane lido at dusk; needs no hardware and no files",
 }
 BENCH = {
     "accept": "does this lamp do what its datasheet says? every scene, every edge, its memory, tour after tour",
     "measure": "where the edges of its windows lie, and the datasheet that follows",
+    "discover": "a datasheet for a lamp that came without one",
     "white": "calibrate the rig's eyes on a white light",
 }
 """Second words of ``lampstep bench``."""
@@ -82,8 +83,14 @@ _USAGE = {
     "calendar": "SITE [--days N] [--on DATE] [--json]",
     "journal": "SITE [--last N] [--circuit C] [--vcd FILE] [--json]",
     "bench": f"{'|'.join(BENCH)} ...",
-    "bench accept": "DATASHEET --rig RIG [--tours N] [--seed K] [--resume FILE] [--yes] [--json]",
-    "bench measure": "DATASHEET --rig RIG [--out FILE] [--resume FILE] [--precision P] [--yes] [--json]",
+    "bench accept": "DATASHEET --rig RIG [--tours N] [--seed K] [--resume FILE] [--report FILE] [--yes] [--json]",
+    "bench measure": (
+        "DATASHEET --rig RIG [--out FILE] [--resume FILE] [--precision P] [--report FILE] [--yes] [--json]"
+    ),
+    "bench discover": (
+        "--rig RIG [--out FILE] [--name NAME] [--budget-cycles N] [--budget-hours H] [--most-scenes N] "
+        "[--pretend DATASHEET] [--resume FILE] [--report FILE] [--yes] [--json]"
+    ),
     "bench white": "--rig RIG [--json]",
     "judge": "CAPTURE.vcd --plan PLAN.json [--signal NAME] [--command NAME] [--json]",
     "demo": "[--plain] [--seed K] [--speed X] [--json]",
@@ -92,12 +99,16 @@ _SITE = ("site", "SITE", "site file (TOML)")
 _FILE: dict[str, tuple[str, str, str] | None] = {
     "bench accept": ("datasheet", "DATASHEET", "datasheet (TOML)"),
     "bench measure": ("datasheet", "DATASHEET", "datasheet (TOML), which may be rough"),
+    "bench discover": None,
     "bench white": None,
     "judge": ("capture", "CAPTURE", "capture (VCD)"),
     "demo": None,
 }
 """What a command's first word names, where that is not a site file: where it is kept, how it is called, what it is."""
-_NEEDS = {"bench accept": ("rig",), "bench measure": ("rig",), "bench white": ("rig",), "judge": ("plan",)}
+_NEEDS = {
+    **dict.fromkeys(("bench accept", "bench measure", "bench discover", "bench white"), ("rig",)),
+    "judge": ("plan",),
+}
 _CAUTION = (
     "Mains and water kill; flashing light can bring on seizures; whoever swims is in danger when it goes "
     "dark. Clear the water before a train is sent. Wiring is for licensed people, under your local code."
@@ -158,6 +169,12 @@ class Arguments(argparse.Namespace):
     tours: int
     resume: str | None
     out: str | None
+    report: str | None
+    name: str | None
+    pretend: str | None
+    budget_cycles: int
+    budget_hours: float
+    most_scenes: int
     precision: float
     plan: str
     signal: str | None
@@ -433,6 +450,7 @@ def _add_kept(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--resume", metavar="FILE", help="keep the run in this file, and go on with it if it is there"
     )
+    parser.add_argument("--report", metavar="FILE", help="write a report to print or keep (HTML), a new file")
     parser.add_argument("--yes", action="store_true", help="the lamp is in its place: do not ask")
 
 
@@ -458,6 +476,22 @@ def _add_bench_measure(parser: argparse.ArgumentParser) -> None:
         default=0.05,
         metavar="P",
         help="how wide an edge's 95 %% interval may be, as a part of the edge; default 0.05",
+    )
+    _add_kept(parser)
+
+
+def _add_bench_discover(parser: argparse.ArgumentParser) -> None:
+    _add_rig(parser)
+    parser.add_argument("--out", metavar="FILE", help="write the datasheet here, a new file")
+    parser.add_argument("--name", metavar="NAME", help="what the datasheet calls the lamp")
+    for option, kind, default, metavar, told in (
+        ("--budget-cycles", _whole(10, 1_000_000), 5000, "N", "relay cycles at most; default 5000"),
+        ("--budget-hours", _between(0.01, 1000), 6.0, "H", "hours at most; default 6"),
+        ("--most-scenes", _whole(2, 100), 20, "N", "scenes that the lamp may have at most; default 20"),
+    ):
+        parser.add_argument(option, type=kind, default=default, metavar=metavar, help=told)
+    parser.add_argument(
+        "--pretend", metavar="DATASHEET", help="a rig on which nothing is real: the lamp to simulate"
     )
     _add_kept(parser)
 
@@ -496,6 +530,7 @@ _ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "journal": _add_journal,
     "bench accept": _add_bench_accept,
     "bench measure": _add_bench_measure,
+    "bench discover": _add_bench_discover,
     "bench white": _add_rig,
     "judge": _add_judge,
     "demo": _add_demo,

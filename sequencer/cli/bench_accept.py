@@ -18,6 +18,7 @@ from sequencer.bench.rigstand import delays_of, open_stand
 from sequencer.bench.stand import Spent, Stand
 from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
+from sequencer.cli.bench_report import new_file, write_report
 from sequencer.datasheet import Datasheet, load_datasheet
 from sequencer.errors import InputError, LampstepError
 from sequencer.journal.folder import site_folder
@@ -40,6 +41,7 @@ def run(arguments: Arguments) -> Answer:
     """Begin, or go on with, a run until its verdict or until it is broken off."""
     sheet, rig = files(arguments)
     course = _course(sheet, rig, arguments)
+    report = new_file(arguments.report, "--report")
     path = kept_at(arguments, "accept")
     begun, before = Run(course), Spent()
     if arguments.resume is not None and path.exists():
@@ -50,7 +52,10 @@ def run(arguments: Arguments) -> Answer:
     with open_stand(rig, sheet) as (stand, notes):
         for note in notes:
             say(f"Note: {note.rstrip('.')}.")
-        return _run(begun, before, stand, path, arguments, notes)
+        answer = _run(begun, before, stand, path, arguments, notes)
+    if report is not None:
+        write_report(report, "accept", answer.fields, sheet)
+    return answer
 
 
 def _run(

@@ -24,7 +24,7 @@ from sequencer.bench.measure import (
     findings,
     seconds_left,
 )
-from sequencer.bench.rigfile import MeterEyes, Rig
+from sequencer.bench.rigfile import MeterEyes, Rig, ScpiSupply
 from sequencer.bench.rigstand import delays_of, open_stand
 from sequencer.bench.stand import Spent, Stand
 from sequencer.bench.subject import jitter_of
@@ -32,6 +32,7 @@ from sequencer.bench.written import datasheet_toml, held_up
 from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.bench_accept import files, kept_at, may_it_run, say
+from sequencer.cli.bench_report import new_file, write_report
 from sequencer.datasheet import Datasheet
 from sequencer.errors import HardwareError, InputError
 from sequencer.tomlfile import quoted
@@ -52,6 +53,7 @@ def run(arguments: Arguments) -> Answer:
     out = None if arguments.out is None else Path(arguments.out)
     if out is not None and out.exists():
         raise InputError(f"{out}: is there already, and is not written over: name another file with --out")
+    report = new_file(arguments.report, "--report")
     path = kept_at(arguments, "measure")
     if not rig.simulated:
         may_it_run(sure=arguments.yes)
@@ -61,7 +63,11 @@ def run(arguments: Arguments) -> Answer:
         begun, before = Run(_course(sheet, rig, stand, arguments)), Spent()
         if arguments.resume is not None and path.exists():
             begun, before = load(path, begun.course)
-        return _run(begun, before, stand, path, out, arguments, notes)
+        dc = isinstance(rig.supply, ScpiSupply)  # as a rule: docs/bench.md
+        answer = _run(begun, before, stand, path, out, arguments, notes, dc=dc)
+    if report is not None:
+        write_report(report, "measure", answer.fields, sheet)
+    return answer
 
 
 def _course(sheet: Datasheet, rig: Rig, stand: Stand, arguments: Arguments) -> Course:
@@ -79,6 +85,8 @@ def _run(
     out: Path | None,
     arguments: Arguments,
     notes: tuple[str, ...],
+    *,
+    dc: bool,
 ) -> Answer:
     kept = begun
 
@@ -96,14 +104,14 @@ def _run(
     except KeyboardInterrupt:
         say("")
         found, broken_off = findings(kept), True
-    text, problems = _written(kept, found, broken_off=broken_off)
+    text, problems = _written(kept, found, broken_off=broken_off, dc=dc)
     if out is not None and text is not None:
         try:
             out.write_text(text, encoding="utf-8")
         except OSError as error:
             raise HardwareError(f"{out}: cannot be written: {error.strerror}; kept in {path}") from error
     status = BROKEN_OFF if broken_off else NO if text is None else YES
-    fitted = held_up(found)
+    fitted = held_up(found, dc=dc)
     sheet = kept.course.subject.sheet
     fields = {
         "datasheet": Path(arguments.datasheet).stem,
@@ -136,14 +144,14 @@ def _run(
     return Answer(status, fields, "\n".join(lines))
 
 
-def _written(run: Run, found: Findings, *, broken_off: bool) -> tuple[str | None, list[str]]:
+def _written(run: Run, found: Findings, *, broken_off: bool, dc: bool) -> tuple[str | None, list[str]]:
     """The datasheet, or why there is none."""
     if broken_off:
         return None, []
     if found.stuck is not None:
         return None, [f"Not finished: {found.stuck}."]
     try:
-        return datasheet_toml(found, run.course.subject.sheet, date.today().isoformat()), []
+        return datasheet_toml(found, run.course.subject.sheet, date.today().isoformat(), dc=dc), []
     except InputError as error:
         return None, list(error.problems)
 

@@ -1,0 +1,191 @@
+"""``lampstep bench discover``: a datasheet for a lamp that came without one.
+
+Progress goes to standard error; what was found is the answer.
+"""
+
+from __future__ import annotations
+
+import json
+import shlex
+from datetime import date
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from sequencer.bench.asking import Asking, Assumed, assumed_of
+from sequencer.bench.discover import Findings, discover
+from sequencer.bench.discovered import datasheet_toml, discovered_fields, taken_for_granted
+from sequencer.bench.keeping import MAX_BYTES, write_whole
+from sequencer.bench.rigfile import OperatorEyes, Rig, load_rig
+from sequencer.bench.rigstand import open_stand
+from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
+from sequencer.cli.arguments import Arguments
+from sequencer.cli.bench_accept import may_it_run, say
+from sequencer.cli.bench_report import new_file, write_report
+from sequencer.datasheet import load_datasheet
+from sequencer.errors import HardwareError, InputError
+from sequencer.journal.folder import site_folder
+from sequencer.tomlfile import Name
+from sequencer.words import table
+
+
+def run(arguments: Arguments) -> Answer:
+    """Begin, or go on with, a discovery until its end or until it is broken off."""
+    if find_spec("aalpy") is None:
+        raise InputError("bench discover: the library AALpy is missing: pip install 'lampstep[bench]'")
+    rig = load_rig(arguments.rig)
+    if rig.simulated and arguments.pretend is None:
+        words = "say with --pretend DATASHEET which lamp is simulated"
+        raise InputError(f"{arguments.rig}: nothing of this rig is real: {words}")
+    if not rig.simulated and arguments.pretend is not None:
+        raise InputError(
+            "--pretend is for a rig on which nothing is real: this one has its lamp on the table"
+        )
+    sheet = None if arguments.pretend is None else load_datasheet(arguments.pretend)
+    try:
+        name = TypeAdapter(Name).validate_python(arguments.name or "a lamp without a name")
+    except ValueError:
+        raise InputError("--name: 1 to 60 characters that print, no space around them") from None
+    out, report = new_file(arguments.out, "--out"), new_file(arguments.report, "--report")
+    path = _kept_at(arguments)
+    record = _record(path) if arguments.resume is not None and path.exists() else None
+    if not rig.simulated:
+        may_it_run(sure=arguments.yes)
+    with open_stand(rig, sheet) as (stand, notes):
+        for note in notes:
+            say(f"Note: {note.rstrip('.')}.")
+
+        def keep(now: Asking) -> None:
+            write_whole(path, {"bench": "discover", **now.record()})
+
+        assumed = _assumed(rig, arguments, record)
+        ask = Asking(stand, assumed, record=record, keep=keep)
+        broken_off = False
+        try:
+            found = discover(ask, name, lambda stage: _tell(ask, stage))
+        except KeyboardInterrupt:
+            say("")
+            why = "it was broken off"
+            found = Findings("over budget", why, assumed, ask.spent, tuple(ask.log), ask.gallery)
+            broken_off = True
+        return _answer(found, arguments, path, out, report, notes, broken_off=broken_off)
+
+
+def _assumed(rig: Rig, arguments: Arguments, record: dict[str, Any] | None) -> Assumed:
+    begun = Assumed() if record is None else assumed_of(record)
+    usual = begun._replace(
+        longest_s=min(Assumed().longest_s, rig.timing.max_dark_s),
+        budget_cycles=arguments.budget_cycles,
+        budget_s=arguments.budget_hours * 3600,
+        most_scenes=arguments.most_scenes,
+    )
+    # Nobody asks a person the same thing three times over.
+    return usual._replace(lapse=0.0) if isinstance(rig.eyes, OperatorEyes) else usual
+
+
+def _kept_at(arguments: Arguments) -> Path:
+    if arguments.resume is not None:
+        return Path(arguments.resume)
+    try:
+        folder = site_folder("bench")
+        folder.mkdir(parents=True, exist_ok=True)
+    except (RuntimeError, OSError) as error:
+        raise InputError(f"nowhere to keep the run ({error}): name a file with --resume") from error
+    return folder / "discover.json"
+
+
+def _record(path: Path) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise InputError(f"{path}: too long to be a run of the bench")
+        given = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: no run of the bench ({error})") from error
+    if not isinstance(given, dict) or given.get("bench") != "discover":
+        raise InputError(f"{path}: no run of lampstep bench discover: name another file")
+    return given
+
+
+def _tell(ask: Asking, stage: str) -> None:
+    spent = ask.spent
+    left_h = (ask.assumed.budget_s - spent.seconds) / 3600
+    say(
+        f"{spent.seconds / 60:6.0f} min  {spent.relay_cycles:5} relay cycles  to {stage}  (at most {left_h:.1f} h left)"
+    )
+
+
+def _answer(
+    found: Findings,
+    arguments: Arguments,
+    path: Path,
+    out: Path | None,
+    report: Path | None,
+    notes: tuple[str, ...],
+    *,
+    broken_off: bool,
+) -> Answer:
+    text = None if found.sheet is None else datasheet_toml(found, date.today().isoformat())
+    if out is not None and text is not None:
+        try:
+            out.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise HardwareError(f"{out}: cannot be written: {error.strerror}; kept in {path}") from error
+    fields = {
+        **discovered_fields(found),
+        "whole": text is not None,
+        "broken_off": broken_off,
+        "kept": str(path),
+        "out": None if out is None or text is None else str(out),
+        "toml": text,
+        "notes": list(notes),
+    }
+    if report is not None:
+        write_report(report, "discover", fields)
+    lines = list(_lines(found))
+    if text is None:
+        again = ["lampstep", "bench", "discover", "--rig", arguments.rig, "--resume", str(path)]
+        again += [] if arguments.pretend is None else ["--pretend", arguments.pretend]
+        again += [] if arguments.out is None else ["--out", arguments.out]
+        if found.end == "over budget":
+            lines.append(f"Next: {shlex.join(again)}" + ("" if broken_off else " with a greater budget"))
+    else:
+        lines += ["", text] if out is None else [f"Written: {out}. Next: lampstep bench accept {out} ..."]
+    status = BROKEN_OFF if broken_off else YES if text is not None else NO
+    return Answer(status, fields, "\n".join(lines))
+
+
+def _lines(found: Findings) -> list[str]:
+    lines = []
+    if found.sheet is None:
+        lines.append(f"No datasheet: {found.why}.")
+    else:
+        lamp = found.sheet["lamp"]
+        reset = "yes" if "reset" in found.sheet["off"] else "none seen"
+        overflow = f", beyond them: {lamp['overflow']}" if "overflow" in lamp else ""
+        lines.append(
+            f"The lamp selects by {lamp['selects_by']} among {len(found.sheet['scene'])} scenes{overflow}; "
+            f"after a power-down: {lamp['after_power_down']}; reset: {reset}."
+        )
+    if found.lengths is not None and found.lengths.runs:
+        rows = [("breaks tried, s", "did")]
+        rows += [
+            (f"{run.first_s:.3g}-{run.last_s:.3g}", DID.get(run.word, run.word)) for run in found.lengths.runs
+        ]
+        lines += ["", *table(rows, "ll"), ""]
+    lines += [f"Not sure: {sentence}." for sentence in found.unsure]
+    lines += [f"Taken for granted: {sentence}" for sentence in taken_for_granted(found.assumed)]
+    spent = found.spent
+    lines.append(f"{len(found.log)} trains, {spent.seconds / 60:.0f} min, {spent.relay_cycles} relay cycles.")
+    return lines
+
+
+DID = {
+    "stays": "nothing was seen to change",
+    "pulse": "a pulse",
+    "first": "back to the first scene",
+    "unclear": "not the same each time",
+}

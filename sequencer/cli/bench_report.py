@@ -1,0 +1,32 @@
+"""``--report FILE`` of the bench's commands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sequencer.bench.report import Kind, html_report
+from sequencer.datasheet import Datasheet
+from sequencer.errors import HardwareError, InputError
+
+
+def new_file(name: str | None, option: str) -> Path | None:
+    """The path, which must not be there yet. InputError otherwise."""
+    path = None if name is None else Path(name)
+    if path is not None and path.exists():
+        raise InputError(
+            f"{path}: is there already, and is not written over: name another file with {option}"
+        )
+    return path
+
+
+def write_report(
+    path: Path, kind: Kind, fields: Mapping[str, object], sheet: Datasheet | None = None
+) -> None:
+    """Write the report of what ``--json`` would print. HardwareError when it cannot be written."""
+    text = html_report(kind, fields, sheet, datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"))
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise HardwareError(f"{path}: the report cannot be written: {error.strerror}") from error
