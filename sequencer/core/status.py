@@ -68,7 +68,8 @@ def indication(s: CircuitState) -> Indication:
     """What the indicator lamp does: steady matched, slow busy, fast failed."""
     if s.phase == "dark":
         return "dark"
-    if s.trouble or s.phase == "unpowered" or s.wanted in s.refused or s.wanted not in s.rules.wanted:
+    no_train = s.wanted in s.refused or s.wanted not in s.rules.wanted
+    if s.trouble or s.phase == "unpowered" or (no_train and not s.steady):
         return "fast"
     if s.phase == "lit" and (s.matched or s.steady):
         return "steady"
@@ -80,6 +81,8 @@ def _shown(s: CircuitState) -> bool:
 
 
 def _headline(s: CircuitState) -> str:
+    if s.phase == "ending" and not s.number:  # no train of this start
+        return "a train of an earlier start is sent to its end"
     if s.phase in WORDS:
         sent = s.asked.scene if s.phase == "sending" and s.asked else s.wanted  # another may be wanted by now
         return WORDS[s.phase].format(scene=sent)

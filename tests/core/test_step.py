@@ -586,6 +586,18 @@ EVENTS = st.one_of(
 )
 
 
+def test_a_train_of_an_earlier_start_is_not_said_to_be_broken_off() -> None:
+    state, actions = run(FRESH, [on.Started(0.0, playing=True), on.SwitchOff(1.0), on.Occupied(2.0, True)])
+    assert actions == []
+    assert status(state).headline == "a train of an earlier start is sent to its end"
+
+
+def test_plain_light_that_somebody_wants_is_no_failure() -> None:
+    state, _ = run(MATCHED, [on.ButtonLong(101.0), on.Refused(102.0, 1, "none")])
+    assert indication(state) == "fast"
+    assert indication(run(state, [on.Steady(103.0)])[0]) == "steady"
+
+
 def test_the_train_that_is_sent_is_named_whatever_is_wanted_by_now() -> None:
     state, _ = run(
         MATCHED, [on.ButtonLong(101.0), on.Planned(102.0, 1, 5, 9.0, 2.0), on.Asked(103.0, "festival")]
