@@ -10,6 +10,7 @@ import pytest
 
 from sequencer.datasheet import load_datasheet
 from tests.cli.conftest import CONFIG, Said
+from tests.cli.test_json_fields import listed
 from tests.lampbench.lamps import unlike
 from tests.lampbench.test_report import Page
 
@@ -84,3 +85,8 @@ def test_a_name_that_is_none(run: Run) -> None:
     said = run(f"bench discover {RIG} --pretend {A} --name {'x' * 61}")
     assert said.status == 2
     assert "--name: 1 to 60 characters" in said.err
+
+
+def test_the_fields_are_those_of_the_page(run: Run, tmp_path: Path) -> None:
+    said = run(f"bench discover {RIG} --pretend {B} --resume {tmp_path}/run.json --json")
+    assert list(said.json) == listed("bench discover")
