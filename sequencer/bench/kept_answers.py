@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any, get_args
 
 from sequencer.bench.keeping import MAX_BYTES, write_whole
-from sequencer.bench.measure import Answer, Course, Findings, Measurement, Run, Task, resumed
+from sequencer.bench.measure import Run, resumed
+from sequencer.bench.measurement import Answer, Course, Findings, Measurement, Task
 from sequencer.bench.stand import Spent
 from sequencer.bench.subject import EdgeName
 from sequencer.errors import InputError

@@ -21,7 +21,7 @@ from sequencer.errors import InputError
 from sequencer.supply.ride_through import RECTIFIER_V, hold_up_s, least_watts
 
 if TYPE_CHECKING:
-    from sequencer.bench.measure import Findings, Measurement
+    from sequencer.bench.measurement import Findings, Measurement
     from sequencer.datasheet import LampScene
 
 UNMEASURED = "not measured: the rough datasheet's"

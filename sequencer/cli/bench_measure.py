@@ -12,18 +12,8 @@ from pathlib import Path
 
 from sequencer.bench.held_up import Fitted
 from sequencer.bench.kept_answers import load, measured_fields, save
-from sequencer.bench.measure import (
-    Course,
-    Findings,
-    Measurement,
-    Options,
-    Question,
-    Run,
-    course_for,
-    drive,
-    findings,
-    seconds_left,
-)
+from sequencer.bench.measure import Run, drive, findings, seconds_left
+from sequencer.bench.measurement import Course, Findings, Measurement, Options, Question, course_for
 from sequencer.bench.rigfile import MeterEyes, Rig, ScpiSupply
 from sequencer.bench.rigstand import delays_of, open_stand
 from sequencer.bench.stand import Spent, Stand

@@ -15,19 +15,8 @@ import pytest
 from sequencer.bench.exercises import Trainer
 from sequencer.bench.held_up import Fitted, fit
 from sequencer.bench.kept_answers import load, measured_fields, save
-from sequencer.bench.measure import (
-    MAX_SPOILED,
-    Course,
-    Findings,
-    Measurement,
-    Options,
-    Question,
-    Run,
-    course_for,
-    drive,
-    findings,
-    next_question,
-)
+from sequencer.bench.measure import MAX_SPOILED, Run, drive, findings, next_question
+from sequencer.bench.measurement import Course, Findings, Measurement, Options, Question, course_for
 from sequencer.bench.presentations import PITCH_S
 from sequencer.bench.simulated import EyesThatErr, SimStand
 from sequencer.bench.stand import Spent, Spoiled
