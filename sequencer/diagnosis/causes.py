@@ -213,9 +213,9 @@ def _fed(feed: Feed, node: str) -> list[str]:
 def _joints(case: Case, at: str) -> Iterator[Variant]:
     """More ohms in one run or cord."""
     assert case.feed is not None
-    for ohm in priors.EXTRA_OHM:
-        found = volts(case.feed, case.watts_seen(), at=at, extra_ohm=ohm)
-        yield _variant(case, found, 1 / len(priors.EXTRA_OHM))
+    share = (1 - priors.PARTED) / len(priors.EXTRA_OHM)
+    for ohm, weight in [*((ohm, share) for ohm in priors.EXTRA_OHM), (priors.PARTED_OHM, priors.PARTED)]:
+        yield _variant(case, volts(case.feed, case.watts_seen(), at=at, extra_ohm=ohm), weight)
 
 
 def _variant(case: Case, found: Volts, weight: float) -> Variant:

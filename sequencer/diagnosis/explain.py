@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _DIGITS = 9
 _Courses = frozenset[tuple[object, float]]
+_Known = dict[tuple[object, ...], _Courses]
 _ALONE = 24  # groups, the likeliest, that are taken in pairs
 
 
@@ -124,8 +125,9 @@ def _pairs(
 def _groups(reader: Reader, all_causes: Sequence[Cause]) -> list[Group]:
     """Causes of one likelihood over everything that might have been seen; "nothing" and what looks like it first."""
     by: dict[object, list[Cause]] = {}
+    known: _Known = {}
     for cause in all_causes:
-        by.setdefault(_signature(reader, cause), []).append(cause)
+        by.setdefault(_signature(reader, cause, known), []).append(cause)
     return [
         Group(
             tuple(sorted(those, key=lambda cause: (cause.kind != "nothing", cause.lamp is None, -cause.odds)))
@@ -134,7 +136,7 @@ def _groups(reader: Reader, all_causes: Sequence[Cause]) -> list[Group]:
     ]
 
 
-def _signature(reader: Reader, cause: Cause) -> object:
+def _signature(reader: Reader, cause: Cause, known: _Known) -> object:
     """The same for two causes just when they have the same likelihood for all that might have been seen.
 
     A later look counts from what the earlier one saw.
@@ -144,7 +146,7 @@ def _signature(reader: Reader, cause: Cause) -> object:
     for variant in cause.variants:
         if variant.parts_at and not _quiet(reader, variant):
             return cause.kind  # what all lamps hear at once is like nothing else
-        key = tuple(_shows(reader, lamp, variant) for lamp in case.seen)
+        key = tuple(_shows(reader, lamp, variant, known) for lamp in case.seen)
         mixed[key] = mixed.get(key, 0.0) + variant.weight
     moving = [at for at in range(len(case.seen)) if len({key[at] for key in mixed}) > 1]
     if len(moving) == 1:
@@ -159,7 +161,7 @@ def _signature(reader: Reader, cause: Cause) -> object:
     return frozenset((key, round(weight, _DIGITS)) for key, weight in mixed.items())
 
 
-def _shows(reader: Reader, lamp: str, variant: Variant) -> _Courses:
+def _shows(reader: Reader, lamp: str, variant: Variant, known: _Known) -> _Courses:
     """One lamp: how likely each course of all looks is, with its volts where these were measured."""
     case = reader.case
     stem = variant.stems.get(lamp, case.lamps[lamp])
@@ -167,6 +169,8 @@ def _shows(reader: Reader, lamp: str, variant: Variant) -> _Courses:
     volts = None
     if lamp in case.measured_v:
         volts = None if variant.volts is None else round(variant.volts.seen.get(lamp, -1.0), _DIGITS)
+    if (found := known.get((lamp, stem, hearings, volts))) is not None:
+        return found
     courses: dict[object, float] = {}
     for hearing in hearings:
         ways: dict[tuple[str | None, ...], float] = {(): 1 / len(hearings)}
@@ -176,7 +180,8 @@ def _shows(reader: Reader, lamp: str, variant: Variant) -> _Courses:
                 ways = {(*way, name): c * p for way, c in ways.items() for name, p in told.items()}
         for way, chance in ways.items():
             courses[(way, volts)] = courses.get((way, volts), 0.0) + chance
-    return _rounded(courses)
+    known[(lamp, stem, hearings, volts)] = _rounded(courses)
+    return known[(lamp, stem, hearings, volts)]
 
 
 def _rounded(courses: Mapping[Any, float]) -> _Courses:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from sequencer.automaton.behaviour import ANY_SCENE, Behaviour, behaviour
 from sequencer.diagnosis import priors
 from sequencer.diagnosis.reader import CLEAN, SOUND, Hearing, Parting, read
+from sequencer.diagnosis.wiring import volts
 
 if TYPE_CHECKING:
     from sequencer.diagnosis.causes import Case, Cause, Look, Variant
@@ -29,8 +30,10 @@ class Reader:
 
     def __init__(self, case: Case) -> None:
         self.case = case
+        self._built = None if case.feed is None else volts(case.feed, case.watts_seen())
         self._acts: dict[str, Behaviour] = {}
         self._read: dict[tuple[object, ...], dict[tuple[str | None, int], float]] = {}
+        self._seen: dict[tuple[str, str, tuple[Hearing, ...]], float] = {}
         self._named: dict[tuple[object, ...], dict[str | None, float]] = {}
 
     def space(self, lamp: str) -> tuple[str | None, ...]:
@@ -46,7 +49,9 @@ class Reader:
         key = (stem, id(look), start, hearing, parting)
         if key not in self._read:
             sheet = self.case.sheets[stem]
-            act = self._acts.setdefault(stem, behaviour(sheet, 0.0))
+            if stem not in self._acts:
+                self._acts[stem] = behaviour(sheet, 0.0)
+            act = self._acts[stem]
             known = None if start is None else sheet.scene_by_name(start)
             code = known.code if known else ANY_SCENE
             found = read(act, look.train, code, hearing, parting, dark_before=look.dark_before)
@@ -78,6 +83,12 @@ class Reader:
         """All that was seen of one lamp, where the contact does not part."""
         stem = variant.stems.get(lamp, self.case.lamps[lamp])
         hearings = variant.hearings.get(lamp, (SOUND,))
+        return self._looked(lamp, stem, hearings) * self.measured(lamp, variant)
+
+    def _looked(self, lamp: str, stem: str, hearings: tuple[Hearing, ...]) -> float:
+        """What was seen of one lamp, if it hears in one of these ways, each as likely."""
+        if (known := self._seen.get((lamp, stem, hearings))) is not None:
+            return known
         seen = 0.0
         for hearing in hearings:
             product = 1.0
@@ -85,7 +96,8 @@ class Reader:
                 if lamp in look.saw:
                     product *= self.saw(lamp, look, stem, later(hearing, place))
             seen += product / len(hearings)
-        return seen * self.measured(lamp, variant)
+        self._seen[lamp, stem, hearings] = seen
+        return seen
 
     def measured(self, lamp: str, variant: Variant) -> float:
         """The density (1/V) of what was measured at one lamp; 1 where nothing was."""
@@ -95,6 +107,9 @@ class Reader:
         electrical = self.case.sheets[self.case.lamps[lamp]].electrical
         if variant.volts is not None and lamp in variant.volts.seen:
             wide = priors.METER_V
+            if variant.volts.extra_ohm and self._built is not None:
+                lost_v = self._built.seen[lamp] - variant.volts.seen[lamp]
+                wide = math.hypot(wide, priors.OHM_STEP * lost_v)
             if self.case.feed is None and electrical is not None:
                 wide = math.hypot(wide, _GUESSED * electrical.volts[0])
             return slip + _normal(reading - variant.volts.seen[lamp], wide)
@@ -152,12 +167,14 @@ def later(hearing: Hearing, place: int) -> Hearing:
 
 
 def partings(variant: Variant, train: Train) -> Iterator[tuple[float, Parting]]:
-    """At which closings the contact may part again, and how likely that is."""
+    """At which closings the contact may part again, and how likely that is; what is not followed is left out."""
     count, chance = len(train.pulses), variant.parts_at
-    for parted in range(min(_PARTINGS, count) + 1):
-        share = chance**parted * (1 - chance) ** (count - parted)
+    most = min(_PARTINGS, count)
+    each = [chance**parted * (1 - chance) ** (count - parted) for parted in range(most + 1)]
+    followed = sum(math.comb(count, parted) * share for parted, share in enumerate(each))
+    for parted, share in enumerate(each):
         for closings in combinations(range(count), parted):
-            yield share, Parting(closings, *variant.part) if closings else CLEAN
+            yield share / followed, Parting(closings, *variant.part) if closings else CLEAN
 
 
 def _normal(off: float, wide: float) -> float:

@@ -39,15 +39,20 @@ asking why."""
 METER_V = 0.2
 """One standard deviation of a voltage read at a lamp: meter, leads, and the mains of that minute."""
 
-EXTRA_OHM = (0.1, 0.2, 0.4, 0.8, 4.0)
-"""What a bad joint or a thinner conductor adds to a loop, each as likely: 30 ft of AWG 18 instead of AWG 12 adds
-0.3 ohm; less than 0.1 ohm goes unnoticed; the last is a joint that has all but parted, and the lamp is dark."""
-SOFTNESS = (0.03, 0.06, 0.12)
+EXTRA_OHM = tuple(0.07 * 1.2**step for step in range(16))
+"""What a bad joint or a thinner conductor adds to a loop, 0.07 to 1.1 ohm, each step as likely: 30 ft of AWG 18
+instead of AWG 12 adds 0.3 ohm; less than 0.1 ohm goes unnoticed, and with more than 1 ohm no lamp lights. The steps
+are small, since near a collapse of the volts a little more resistance changes everything."""
+PARTED_OHM, PARTED = 4.0, 0.125
+"""A joint that has all but parted, and how often it is that: the lamp is dark."""
+OHM_STEP = 0.05
+"""One standard deviation of the drop between these steps, as a part of it: half a step either way."""
+SOFTNESS = (0.03, 0.045, 0.075, 0.12)
 """Part of its least volts by which a lamp may fall short before it takes no pulse at all; on the way there it
 misses in proportion. Lamps differ: datasheets promise nothing below the least volts."""
 DARK_BELOW = 0.7
 """Part of its least volts below which a lamp without ``[hold_up]`` gives no light; with it, dropout decides."""
-SHORTFALL = (0.02, 0.05, 0.1, 0.2, 0.5)
+SHORTFALL = (0.02, 0.04, 0.07, 0.12, 0.2, 0.5)
 """Where nothing is known of the supply: parts of the least volts that may be missing, each as likely."""
 NEEDED = 3.0
 """Two causes at once are named only where they explain so many times more than either alone: the second is needed."""

@@ -92,10 +92,15 @@ def hearing_at(sheet: Datasheet, volts: float, softness: float) -> Hearing:
     if dark_at(sheet, volts):
         return Hearing(dark=True)
     if volts < least:
-        return Hearing(misses=min(1.0, (least - volts) / (softness * least)))
+        return Hearing(misses=_tenths((least - volts) / (softness * least)))
     if volts > greatest and (held := ride_through(sheet, (volts, volts))) is not None:
         return Hearing(rides_s=held[1])
     return SOUND
+
+
+def _tenths(chance: float) -> float:
+    """A chance in tenths, so that nearly equal volts are read once; what is above 0 stays so."""
+    return min(1.0, max(0.05, round(chance, 1)))
 
 
 def dark_at(sheet: Datasheet, volts: float) -> bool:

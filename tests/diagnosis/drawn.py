@@ -18,7 +18,7 @@ from typing import NamedTuple
 from sequencer.clock import VirtualClock
 from sequencer.datasheet import Datasheet, load_datasheet
 from sequencer.diagnosis import priors
-from sequencer.diagnosis.causes import Case, Cause, Look, causes
+from sequencer.diagnosis.causes import Case, Cause, Look, causes, nothing
 from sequencer.diagnosis.wiring import volts
 from sequencer.planner import Plan, plan, request_for
 from sequencer.sim.lamp import SimLamp
@@ -38,6 +38,10 @@ CIRCUITS = (
     (SITES / "two-types.toml", "two-types"),
 )
 SETTLED_S = 60.0
+ONE_LOOK = 0.25
+"""How often somebody asks after the first train that went wrong; else another scene is sent and looked at too."""
+MEASURED = 0.7
+"""How often, where a supply is described, volts are measured: at a lamp that is wrong and at one that is not."""
 
 
 class Drawn(NamedTuple):
@@ -80,7 +84,7 @@ def draw(seed: int) -> Drawn | None:
     blank = dict.fromkeys(lamps)
     feed = feed_of(pad, circuit)
     bare = Case(lamps, others(), (Look(trains[0], sent[0], blank),), feed=feed)
-    possible = list(causes(bare))
+    possible = [nothing(bare), *causes(bare)]
     true = rng.choices(possible, [cause.odds for cause in possible])[0]
     world = _World(bare, true, pad.circuit(circuit).relay.delays, rng)
     looks: list[Look] = []
@@ -90,20 +94,20 @@ def draw(seed: int) -> Drawn | None:
         saw = {name: _named(shown[name], bare.sheets[lamps[name]], rng) for name in lamps}
         looks.append(Look(train, wanted, saw, dict(starts)))
         starts = {name: scene for name, scene in saw.items() if scene is not None}
-        if rng.random() < 0.5 and saw != wanted:
+        if rng.random() < ONE_LOOK and saw != wanted:
             break
     wrong = [name for name in lamps if any(look.saw[name] != look.sent[name] for look in looks)]
     if not wrong:
         return None
     measured: dict[str, float] = {}
-    if feed is not None and rng.random() < 0.7:
+    if feed is not None and rng.random() < MEASURED:
         sound = [name for name in lamps if name not in wrong]
         at = [rng.choice(wrong)] + ([rng.choice(sound)] if sound else [])
         seen = replace_looks(bare, looks)
         for name in at:
             measured[name] = world.volts(seen)[name] + rng.gauss(0, priors.METER_V)
     case = replace_looks(bare, looks)._replace(measured_v=measured)
-    return Drawn(case, world.truth(list(causes(case))))
+    return Drawn(case, world.truth([nothing(case), *causes(case)]))
 
 
 def replace_looks(case: Case, looks: list[Look]) -> Case:
@@ -141,7 +145,7 @@ class _World:
 
     def __init__(self, case: Case, true: Cause, delays, rng: Random) -> None:
         self.case, self.true, self.rng = case, true, rng
-        bad = rng.random() < 1 / len(priors.EXTRA_OHM)
+        bad = rng.random() < priors.PARTED
         self.extra_ohm = rng.uniform(3, 10) if bad else math.exp(rng.uniform(math.log(0.07), math.log(1.13)))
         self.part = rng.choice(priors.SHORTFALL) * rng.uniform(0.8, 1.25)
         self.stems = dict(case.lamps)
