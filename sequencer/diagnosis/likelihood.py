@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from sequencer.automaton.behaviour import ANY_SCENE, Behaviour, behaviour
 from sequencer.diagnosis import priors
 from sequencer.diagnosis.reader import CLEAN, SOUND, Hearing, Parting, read
-from sequencer.diagnosis.wiring import volts
+from sequencer.diagnosis.wiring import dark_at, volts
 
 if TYPE_CHECKING:
     from sequencer.diagnosis.causes import Case, Cause, Look, Variant
@@ -106,7 +106,10 @@ class Reader:
         slip = priors.MISREAD / _ANY_V  # a wrong range, another lamp's terminals
         electrical = self.case.sheets[self.case.lamps[lamp]].electrical
         if variant.volts is not None and lamp in variant.volts.seen:
-            wide = priors.METER_V
+            wide, predicted = priors.METER_V, variant.volts.seen[lamp]
+            sheet = self.case.sheets[self.case.lamps[lamp]]
+            if self.case.feed is None and dark_at(sheet, predicted):  # anything too little for light
+                return slip + (reading <= predicted) / predicted
             if variant.volts.extra_ohm and self._built is not None:
                 lost_v = self._built.seen[lamp] - variant.volts.seen[lamp]
                 wide = math.hypot(wide, priors.OHM_STEP * lost_v)

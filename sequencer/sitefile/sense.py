@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self
 from pydantic import Field, ValidationError, model_validator
 
 from sequencer.sitefile.tables import Baud, Port
-from sequencer.tomlfile import Loc, MisfitError, Name, Number, Table, did_you_mean, misfits, quoted
+from sequencer.tomlfile import Loc, MisfitError, Name, Number, Table, did_you_mean, misfits, printable, quoted
 
 if TYPE_CHECKING:
     from sequencer.sitefile.pad import Pad
@@ -68,20 +68,30 @@ class SimulatedMeter(_Meter):
 Meter = Annotated[ModbusMeter | SimulatedMeter, Field(discriminator="driver")]
 
 
-class Senses(Table):
-    """The tables by circuit."""
+class _Fitted(Table):
+    """One circuit's table."""
 
-    sense: dict[str, Meter]
+    sense: Meter
 
 
 def senses(pad: Pad, file: TomlFile) -> tuple[dict[str, ModbusMeter | SimulatedMeter], list[str]]:
     """Read the tables and hold them against the pad; the problems as lines, in which case nothing is read."""
-    data = {"sense": file.data["sense"]}
-    try:
-        found = Senses.model_validate(data).sense
-    except ValidationError as error:
-        return {}, file.problems(misfits(error, Senses, data))
-    return found, file.problems(_faults(pad, found))
+    tables = file.data["sense"]
+    if not isinstance(tables, dict):
+        return {}, file.problems([(("sense",), "[sense] must hold a table a circuit, as [sense.lap-pool]")])
+    found: dict[str, ModbusMeter | SimulatedMeter] = {}
+    problems: list[str] = []
+    for name, table in tables.items():
+        try:
+            found[name] = _Fitted.model_validate({"sense": table}).sense
+        except ValidationError as error:
+            within = misfits(error, _Fitted, {"sense": table})
+            named = [
+                (("sense", name, *loc[1:]), words.replace("[sense]", f"[sense] {printable(name)}:", 1))
+                for loc, words in within
+            ]
+            problems += file.problems(named)
+    return found, [*problems, *file.problems(_faults(pad, found))]
 
 
 def _faults(pad: Pad, found: Mapping[str, object]) -> Faults:

@@ -13,7 +13,11 @@ import pytest
 from sequencer.cli.main import main
 
 CONFIG = Path(__file__).parents[2] / "config"
-SITES = {"LIDO": str(CONFIG / "quarry-lane.toml"), "CORNER": str(CONFIG / "bench-corner.toml")}
+SITES = {
+    "LIDO": str(CONFIG / "quarry-lane.toml"),
+    "CORNER": str(CONFIG / "bench-corner.toml"),
+    "WEAK": str(CONFIG / "weak-corner.toml"),
+}
 
 
 class Said(NamedTuple):
@@ -33,7 +37,7 @@ class Said(NamedTuple):
 
 
 def named(text: str) -> str:
-    """With the demo sites' paths in place of LIDO and CORNER."""
+    """With the demo sites' paths in place of LIDO, CORNER and WEAK."""
     for name, path in SITES.items():
         text = text.replace(name, path)
     return text

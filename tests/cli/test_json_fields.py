@@ -29,6 +29,8 @@ CASES = {
     f"rehearse {STEP} --from carousel=chalk --trials 2": listed("rehearse"),
     "check CORNER": listed("check"),
     "calendar LIDO": listed("calendar"),
+    "diagnose LIDO --circuit plunge-pool --sent quiet --saw ladder=dark": listed("diagnose"),
+    "sense WEAK --scene quiet --amps 4": listed("sense"),
     "demo": listed("demo"),
 }
 
@@ -54,6 +56,11 @@ def test_fields_of_the_daemons_tables(run: Run) -> None:
     found = run("check LIDO --json").json["daemon"]
     assert list(found) == listed("check", "daemon field")
     assert {tuple(each) for each in found["upkeep"]} == {tuple(listed("check", "upkeep field"))}
+
+
+def test_fields_of_an_explanation(run: Run) -> None:
+    found = run("diagnose LIDO --circuit plunge-pool --sent quiet --saw ladder=dark --json").json
+    assert {tuple(each) for each in found["explanations"]} == {tuple(listed("diagnose", "explanation field"))}
 
 
 def test_every_list_was_found() -> None:
