@@ -9,6 +9,7 @@ model alike: that the solver is right is shown against an outside peer elsewhere
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -45,10 +46,10 @@ MEASURED = 0.7
 
 
 class Drawn(NamedTuple):
-    """A case with the one cause that truly is behind it."""
+    """A case, and which of all causes truly is behind it."""
 
     case: Case
-    true: Cause
+    truth: Callable[[list[Cause]], Cause]
 
 
 @cache
@@ -71,6 +72,16 @@ def train_for(path: Path, circuit: str, scene: str) -> Train:
     return found.train
 
 
+_CAUSES: dict[tuple[Path, str], list[Cause]] = {}
+
+
+def all_causes(path: Path, circuit: str, case: Case) -> list[Cause]:
+    """Everything that may be wrong on a circuit with its odds, the same for each case there."""
+    if (path, circuit) not in _CAUSES:
+        _CAUSES[path, circuit] = [nothing(case), *causes(case)]
+    return _CAUSES[path, circuit]
+
+
 def draw(seed: int) -> Drawn | None:
     """One case, None where the fault did not show: nobody would have asked."""
     rng = Random(seed)
@@ -84,7 +95,7 @@ def draw(seed: int) -> Drawn | None:
     blank = dict.fromkeys(lamps)
     feed = feed_of(pad, circuit)
     bare = Case(lamps, others(), (Look(trains[0], sent[0], blank),), feed=feed)
-    possible = [nothing(bare), *causes(bare)]
+    possible = all_causes(path, circuit, bare)
     true = rng.choices(possible, [cause.odds for cause in possible])[0]
     world = _World(bare, true, pad.circuit(circuit).relay.delays, rng)
     looks: list[Look] = []
@@ -107,7 +118,7 @@ def draw(seed: int) -> Drawn | None:
         for name in at:
             measured[name] = world.volts(seen)[name] + rng.gauss(0, priors.METER_V)
     case = replace_looks(bare, looks)._replace(measured_v=measured)
-    return Drawn(case, world.truth([nothing(case), *causes(case)]))
+    return Drawn(case, world.truth)
 
 
 def replace_looks(case: Case, looks: list[Look]) -> Case:

@@ -42,7 +42,11 @@ def judged(cases: int = CASES, first_seed: int = 1) -> tuple[Judged, ...]:
         drawn = draw(seed)
         seed += 1
         if drawn is not None:
-            found.append(_judged(diagnose(drawn.case), drawn.true))
+            diagnosis = diagnose(drawn.case)
+            alone = [each.groups[0] for each in diagnosis.explanations if len(each.groups) == 1]
+            found.append(
+                _judged(diagnosis, drawn.truth([cause for group in alone for cause in group.causes]))
+            )
     return tuple(found)
 
 
