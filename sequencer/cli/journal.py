@@ -27,10 +27,7 @@ def run(arguments: Arguments) -> Answer:
     """
     pad = load_site(arguments.site)
     circuits = pad.circuits if arguments.circuit is None else (pad.circuit(arguments.circuit),)
-    try:
-        path = journal_path(pad.site.name)
-    except RuntimeError as error:  # neither $HOME nor an entry for this user
-        raise InputError(f"no folder for a journal ({error}): set STATE_DIRECTORY to the daemon's") from error
+    path = journal_path(pad.site.name)
     read = read_journal(path, arguments.last, arguments.circuit)
     if read is None:
         fields = {"site": pad.site.name, "journal": None, "reason": f"no journal yet at {path}"}

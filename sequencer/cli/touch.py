@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import time
+
 from sequencer.cli.answer import Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.served import answered
 from sequencer.errors import InputError
 from sequencer.sitefile import load_site
+
+COUNTS_S = 0.3
+"""By then a level has stood long enough to count, a sense's too."""
 
 
 def run(arguments: Arguments) -> Answer:
@@ -25,4 +30,7 @@ def run(arguments: Arguments) -> Answer:
         {"do": "touch", "circuit": circuit, "line": line, "active": levels[level]}
         for line, level in arguments.seen
     ]
-    return [answered(pad, move) for move in moves][-1]
+    for move in moves:
+        answered(pad, move)
+    time.sleep(COUNTS_S)
+    return answered(pad, {"do": "status", "circuit": circuit})

@@ -20,7 +20,7 @@ from sequencer.errors import HardwareError, InputError
 from sequencer.train import Delays, Pulse, Train
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from sequencer.core.actions import PlanTrain
     from sequencer.datasheet import Datasheet
@@ -41,9 +41,16 @@ class PlannerFault(HardwareError):  # noqa: N818 - named as it is said
     """The planner could not be run, or did not answer; another time it may."""
 
 
-def plan_apart(site: Path, circuit: str, asked: PlanTrain, delays: Delays) -> PlannedTrain | str:
+def plan_apart(
+    site: Path,
+    circuit: str,
+    asked: PlanTrain,
+    delays: Delays,
+    on_child: Callable[[Callable[[], None]], None] = lambda _: None,
+) -> PlannedTrain | str:
     """Put a question to a planner of its own and wait: the train, or why there is none.
 
+    :param on_child: called once with a function that ends the planner, for when nobody wants to know any more.
     :raises PlannerFault: neither could be had.
     """
     question = {
@@ -56,19 +63,24 @@ def plan_apart(site: Path, circuit: str, asked: PlanTrain, delays: Delays) -> Pl
         "delays": list(delays),
     }
     try:
-        done = subprocess.run(  # noqa: S603 - our own module
+        with subprocess.Popen(  # noqa: S603 - our own module
             COMMAND,
-            input=json.dumps(question),
-            capture_output=True,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
             text=True,
-            timeout=LIMIT_S,
-            check=False,
             env={**_environment(), "PYTHONPATH": str(Path(__file__).resolve().parents[2])},
-        )
-        if done.returncode:
-            complaint = done.stderr.strip().rpartition("\n")[2]
-            raise PlannerFault(f"the planner failed ({complaint or f'exit status {done.returncode}'})")
-        return _answer(json.loads(done.stdout))
+        ) as child:
+            on_child(child.kill)
+            try:
+                said, complaints = child.communicate(json.dumps(question), LIMIT_S)
+            except BaseException:
+                child.kill()
+                raise
+        if child.returncode:
+            complaint = complaints.strip().rpartition("\n")[2]
+            raise PlannerFault(f"the planner failed ({complaint or f'exit status {child.returncode}'})")
+        return _answer(json.loads(said))
     except subprocess.TimeoutExpired:
         raise PlannerFault(f"the planner did not answer within {LIMIT_S:.0f} s") from None
     except (OSError, ValueError, KeyError, TypeError) as error:

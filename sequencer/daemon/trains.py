@@ -64,6 +64,8 @@ class ProcessTrains:
         """Measured since the last failure: another adapter may have come meanwhile."""
         self._signal: dict[str, Callable[[int], None]] = {}
         self._end: dict[str, int] = {}
+        self._planner: dict[str, tuple[int, Callable[[], None]]] = {}
+        """The newest question of each circuit, and what ends its planner."""
         self._lock = threading.Lock()
 
     def plan(self, circuit: str, asked: PlanTrain) -> None:
@@ -72,12 +74,29 @@ class ProcessTrains:
         def work() -> None:
             try:
                 delays = self._line(circuit).delays
-                over = PlanOver(circuit, asked.question, plan_apart(self._site, circuit, asked, delays))
+                found = plan_apart(
+                    self._site,
+                    circuit,
+                    asked,
+                    delays,
+                    lambda end: self._has_planner(circuit, asked.question, end),
+                )
+                over = PlanOver(circuit, asked.question, found)
             except Exception as error:  # without an answer the circuit would wait for ever
                 over = PlanOver(circuit, asked.question, _said(error), fault=True)
             self._post(over)
 
         _thread(work, f"plan {circuit}")
+
+    def _has_planner(self, circuit: str, question: int, end: Callable[[], None]) -> None:
+        """Of several flicks in a row only the last is worth a search: an older one's is ended."""
+        with self._lock:
+            newest, older = self._planner.get(circuit, (0, _nothing))
+            if question < newest:
+                older = end
+            else:
+                self._planner[circuit] = (question, end)
+        older()
 
     def _line(self, circuit: str) -> Line:
         """How the relay is reached; a line to it is measured by opening it, which leaves it at rest."""
@@ -155,3 +174,7 @@ def _said(error: Exception) -> str:
 
 def _thread(work: Callable[[], None], name: str) -> None:
     threading.Thread(target=work, name=name, daemon=True).start()
+
+
+def _nothing() -> None:
+    """There is no planner to end."""

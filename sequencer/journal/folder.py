@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from sequencer.errors import InputError
+
 
 def site_folder(site: str) -> Path:
     """A site's own folder: under systemd's ``STATE_DIRECTORY``, else under the user's own state.
 
-    :raises RuntimeError: there is neither, nor a home.
+    :raises InputError: there is neither, nor a home.
 
     >>> os.environ["STATE_DIRECTORY"] = "/var/lib/lampstep"
     >>> str(site_folder("Quarry Lane lido"))
@@ -19,8 +21,15 @@ def site_folder(site: str) -> Path:
     from urllib.parse import quote  # noqa: PLC0415 - the player's process does not come here
 
     systemd = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    user = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
-    directory = Path(systemd) if systemd else Path(user) / "lampstep"
+    user = os.environ.get("XDG_STATE_HOME")
+    try:
+        directory = Path(systemd or user or Path.home() / ".local" / "state")
+    except RuntimeError as error:  # neither $HOME nor an entry for this user
+        raise InputError(
+            f"nowhere to keep what the site does ({error}): set XDG_STATE_HOME to a folder"
+        ) from error
+    if not systemd:
+        directory /= "lampstep"
     return directory / quote(site, safe="")
 
 

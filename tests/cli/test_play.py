@@ -362,13 +362,19 @@ def test_a_disk_that_fills_up_does_not_hide_how_the_train_went(
 
 
 def test_nowhere_to_keep_the_log(run: Run, stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
-    def homeless(*_: str) -> Path:
+    """Neither $HOME nor an entry for this user."""
+    monkeypatch.delenv("XDG_STATE_HOME")
+
+    def homeless() -> Path:
         raise RuntimeError("Could not determine home directory.")
 
-    monkeypatch.setattr(play_command, "path_for", homeless)
+    monkeypatch.setattr(Path, "home", homeless)
     said = run(f"play {QUIET}")
     assert (said.status, stage.sent) == (2, [])
-    assert said.err.endswith("set XDG_STATE_HOME to a folder\n")
+    assert said.err == (
+        "nowhere to keep what the site does (Could not determine home directory.): "
+        "set XDG_STATE_HOME to a folder\n"
+    )
 
 
 def test_through_the_real_player(run: Run, state: Path) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from sequencer.core.actions import PlanTrain
-from sequencer.daemon import trains
+from sequencer.daemon import planning, trains
 from sequencer.daemon.messages import Message, PlanOver, PlayOver
 from sequencer.daemon.planning import PlannedTrain
 from sequencer.daemon.trains import ProcessTrains, Wiring
@@ -67,3 +67,18 @@ def test_a_word_that_came_after_the_end_of_one_train_does_not_end_the_next(
     desk.trains.send(POOL, TRAIN)
     desk.next()
     assert told == []
+
+
+def test_of_several_flicks_in_a_row_only_the_last_is_searched_for(desk: Desk, mocker: MockerFixture) -> None:
+    mocker.patch.object(planning, "COMMAND", ("/bin/sleep", "600"))
+    for question in (1, 2, 3):
+        desk.trains.plan(POOL, PlanTrain(question, "evening", "cut", {}, "", {}))
+    ended = [desk.next(), desk.next()]
+    assert sorted(over.question for over in ended if isinstance(over, PlanOver) and over.fault) == [1, 2]
+    desk.trains.plan(POOL, PlanTrain(4, "evening", "cut", {}, "", {}))
+    last = desk.next()
+    assert isinstance(last, PlanOver)
+    assert last.question == 3
+    mocker.patch.object(planning, "COMMAND", ("/bin/true",))
+    desk.trains.plan(POOL, PlanTrain(5, "evening", "cut", {}, "", {}))
+    assert {desk.next().question, desk.next().question} == {4, 5}  # type: ignore[union-attr]
