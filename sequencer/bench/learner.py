@@ -81,9 +81,7 @@ def count_table(ask: Asking, known: Lengths) -> Table:
             if wrapped is not None:
                 return Table(tuple(found[:wrapped]), "wraps")
         elif count > most:
-            raise Unclear(
-                f"a count of {count} chose a scene of its own: name more scenes at most than {most}"
-            )
+            raise Unclear(f"a count of {count} chose a scene of its own: name more with --most-scenes")
         found.append(seen)
     raise Unclear(f"no end of the table within {most} scenes")
 

@@ -284,7 +284,9 @@ class Scan:
         shorter = [run.last_s for run in line.runs() if run.last_s < train.first_s]
         gap = train.near(max(0.35, FLASH_S + 0.03 - p))
         if not longer:
-            raise Unclear(f"two pulses {rest:.3g} s apart are still one train: name a longer settling")
+            raise Unclear(
+                f"two pulses {rest:.3g} s apart are still one train: name a longer one with --settled"
+            )
         return replace(
             known,
             gap=round(gap, 3),
@@ -345,7 +347,9 @@ class Scan:
         line.halve(EDGE)
         runs = line.runs()
         if runs[-1].word != "taken":
-            raise Unclear(f"{rest:.3g} s of supply after a power-down are not enough: name a longer settling")
+            raise Unclear(
+                f"{rest:.3g} s of supply after a power-down are not enough: name a longer one with --settled"
+            )
         edge = (runs[-2].last_s if runs[1:] else 0.0, runs[-1].first_s)
         return replace(known, warm_edge=edge)
 

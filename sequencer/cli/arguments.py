@@ -89,7 +89,7 @@ _USAGE = {
     ),
     "bench discover": (
         "--rig RIG [--out FILE] [--name NAME] [--budget-cycles N] [--budget-hours H] [--most-scenes N] "
-        "[--pretend DATASHEET] [--resume FILE] [--report FILE] [--yes] [--json]"
+        "[--settled S] [--pretend DATASHEET] [--resume FILE] [--report FILE] [--yes] [--json]"
     ),
     "bench white": "--rig RIG [--json]",
     "judge": "CAPTURE.vcd --plan PLAN.json [--signal NAME] [--command NAME] [--json]",
@@ -175,6 +175,7 @@ class Arguments(argparse.Namespace):
     budget_cycles: int
     budget_hours: float
     most_scenes: int
+    settled: float
     precision: float
     plan: str
     signal: str | None
@@ -488,6 +489,13 @@ def _add_bench_discover(parser: argparse.ArgumentParser) -> None:
         ("--budget-cycles", _whole(10, 1_000_000), 5000, "N", "relay cycles at most; default 5000"),
         ("--budget-hours", _between(0.01, 1000), 6.0, "H", "hours at most; default 6"),
         ("--most-scenes", _whole(2, 100), 20, "N", "scenes that the lamp may have at most; default 20"),
+        (
+            "--settled",
+            _between(2, 300),
+            12.0,
+            "S",
+            "seconds after which the lamp is surely settled; default 12",
+        ),
     ):
         parser.add_argument(option, type=kind, default=default, metavar=metavar, help=told)
     parser.add_argument(

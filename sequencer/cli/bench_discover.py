@@ -80,6 +80,7 @@ def _assumed(rig: Rig, arguments: Arguments, record: dict[str, Any] | None) -> A
         budget_cycles=arguments.budget_cycles,
         budget_s=arguments.budget_hours * 3600,
         most_scenes=arguments.most_scenes,
+        settled_s=arguments.settled,
     )
     # Nobody asks a person the same thing three times over.
     return usual._replace(lapse=0.0) if isinstance(rig.eyes, OperatorEyes) else usual
