@@ -33,7 +33,19 @@ def test_help_comes_with_the_exit_statuses(run: Run, line: str) -> None:
     said = run(line)
     assert (said.status, said.err) == (0, "")
     assert "0 yes, 1 the honest answer is no, 2 bad input, 3 hardware failed, 130 broken off" in said.out
-    silent = ("check", "status", "tell", "touch", "calendar", "journal", "supply", "diagnose", "sense", "judge", "demo")
+    silent = (
+        "check",
+        "status",
+        "tell",
+        "touch",
+        "calendar",
+        "journal",
+        "supply",
+        "diagnose",
+        "sense",
+        "judge",
+        "demo",
+    )
     cautioned = line not in {f"{command} --help" for command in silent}
     assert ("Mains and water kill" in said.out) == cautioned
 
