@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import ceil, exp, lgamma, log, log1p
+from math import exp, lgamma, log, log1p
 
 
 def slip_bound(slips: int, trials: int, confidence: float = 0.95) -> float:
@@ -39,12 +39,3 @@ def at_most(slips: int, trials: int, rate: float) -> float:
         exp(whole - lgamma(k + 1) - lgamma(trials - k + 1) + k * odds + (trials - k) * never)
         for k in range(slips + 1)
     )
-
-
-def trials_for(rate: float, confidence: float = 0.95) -> int:
-    """Trials without a slip that show the rate to be at most this.
-
-    >>> trials_for(0.05), trials_for(0.01)
-    (59, 299)
-    """
-    return ceil(log(1 - confidence) / log1p(-rate))

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sequencer.bench.binomial import at_most, slip_bound, trials_for
+from sequencer.bench.binomial import at_most, slip_bound
 
 # One-sided 95 % upper limits. The exact two-sided 90 % interval of Clopper and Pearson (1934) ends there; values
 # computed with scipy 1.17, scipy.stats.beta.ppf(0.95, k + 1, n - k), which is the same by a different road.
@@ -51,7 +51,6 @@ def test_the_rule_of_three() -> None:
     """Without a slip in n trials the bound is about 3/n (Hanley and Lippman-Hand, JAMA 1983; from memory)."""
     for trials in (100, 300, 1000):
         assert slip_bound(0, trials) == pytest.approx(3 / trials, rel=0.02)
-        assert trials_for(slip_bound(0, trials)) == trials
 
 
 def test_counts_that_make_no_sense() -> None:
