@@ -10,25 +10,13 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, Field, Strict, TypeAdapter, ValidationError, model_validator
 
 from sequencer.errors import InputError
-from sequencer.sitefile.tables import BAUDS, MAX_PATH, GpioRelay, ModbusRelay, SimulatedRelay, Timing
-from sequencer.tomlfile import Loc, MisfitError, Name, Number, Pair, Table, misfits, quoted, read_toml, told
+from sequencer.sitefile.line import Baud, MeterRegister, SerialLine
+from sequencer.sitefile.tables import GpioRelay, ModbusRelay, SimulatedRelay, Timing
+from sequencer.tomlfile import Loc, MisfitError, Name, Number, Pair, Table, misfits, quoted, read_toml
 
 MAX_VOLTS = 30.0
 """No lamp for water is fed with more: 30 V DC is the greatest that NEC 680.2 calls low voltage contact limit, and
 15 V RMS the greatest on AC; IEC 60364-7-702 allows 30 V DC and 12 V AC in the water."""
-
-
-def _baud(value: int) -> int:
-    if value not in BAUDS:
-        raise MisfitError(((), f"must be one of {', '.join(map(str, BAUDS))}, not {told(value)}"))
-    return value
-
-
-def _port(value: str) -> str:
-    if not 1 < len(value) <= MAX_PATH or not value.startswith("/") or not value.isprintable():
-        words = f'must be a path such as "/dev/serial/by-path/...", not {quoted(value)}'
-        raise MisfitError(((), words))
-    return value
 
 
 def _range(pair: tuple[float, float]) -> tuple[float, float]:
@@ -46,27 +34,8 @@ def _white(counts: tuple[float, float, float]) -> tuple[float, float, float]:
 
 
 Volts = Annotated[Number, Field(gt=0, le=MAX_VOLTS)]
+Timeout = Annotated[Number, Field(ge=0.05, le=10)]
 Triple = Annotated[tuple[float, float, float], Strict(False), AfterValidator(_white)]
-
-
-class Line(Table):
-    """What sits on a serial line of its own: found by its USB adapter's number, or at a port."""
-
-    serial_number: Name | None = None
-    port: Annotated[str, AfterValidator(_port)] | None = None
-    baud: Annotated[int, AfterValidator(_baud)] = 9600
-    timeout_s: Annotated[Number, Field(ge=0.05, le=10)] = 1.0
-
-    @model_validator(mode="after")
-    def _one_line(self) -> Self:
-        if (self.serial_number is None) == (self.port is None):
-            raise MisfitError(((), "must have either serial_number, of the USB adapter, or port"))
-        return self
-
-    @property
-    def line(self) -> str:
-        """The line as a person would name it."""
-        return self.port or f"adapter {self.serial_number}"
 
 
 class FixedSupply(Table):
@@ -76,10 +45,11 @@ class FixedSupply(Table):
     volts: Volts
 
 
-class ScpiSupply(Line):
+class ScpiSupply(SerialLine):
     """A programmable supply that understands SCPI, on a serial line. ``volts``: what may be set."""
 
     driver: Literal["scpi"]
+    timeout_s: Timeout = 1.0
     volts: Annotated[Pair, AfterValidator(_range)]
     settle_s: Annotated[Number, Field(ge=0, le=60)] = 0.5
 
@@ -98,7 +68,7 @@ class OperatorEyes(Table):
     patience_s: Annotated[Number, Field(ge=10, le=86400)] = 1800.0
 
 
-class SensorEyes(Line):
+class SensorEyes(SerialLine):
     """A colour sensor that speaks the line protocol of ``docs/colour-sensor.md``.
 
     ``white`` and ``spread`` are what ``lampstep bench white`` measured; ``allowance`` is how far (CIEDE2000) a
@@ -106,7 +76,8 @@ class SensorEyes(Line):
     """
 
     driver: Literal["sensor"]
-    baud: Annotated[int, AfterValidator(_baud)] = 115200
+    baud: Baud = 115200
+    timeout_s: Timeout = 1.0
     white: Triple | None = None
     spread: Annotated[Number, Field(ge=0, le=20)] | None = None
     allowance: Annotated[Number, Field(gt=0, le=50)] = 6.0
@@ -121,18 +92,11 @@ class SensorEyes(Line):
         return self
 
 
-class MeterEyes(Line):
-    """A current meter on Modbus RTU: one register, and the amps of one count.
-
-    ``table``: "input" registers (function 04) or "holding" (03). It sees watts, not colours.
-    """
+class MeterEyes(MeterRegister):
+    """A current meter on Modbus RTU. It sees watts, not colours."""
 
     driver: Literal["meter"]
-    parity: Literal["none", "even", "odd"] = "even"
-    unit: Annotated[int, Field(ge=1, le=247)]
-    register_no: Annotated[int, Field(ge=0, le=65535, alias="register")]
-    table: Literal["input", "holding"] = "input"
-    amps_per_count: Annotated[Number, Field(gt=0)]
+    timeout_s: Timeout = 1.0
     still_s: Annotated[Number, Field(ge=0.2, le=120)] = 2.0
 
 

@@ -199,7 +199,8 @@ def _eyes(rig: Rig, sheet: Datasheet | None) -> Eyes:
 
         return operator.open_(spec, [] if sheet is None else scenes_to_see(sheet))
     if isinstance(rig.eyes, MeterEyes):
-        from sequencer.instruments import meter  # noqa: PLC0415
+        from sequencer.instruments.meter import CurrentEyes  # noqa: PLC0415
+        from sequencer.relay.meter import ModbusCurrent  # noqa: PLC0415
 
         if sheet is None:
             words = "scenes that draw the same look the same to it: use other eyes"
@@ -208,7 +209,8 @@ def _eyes(rig: Rig, sheet: Datasheet | None) -> Eyes:
             words = "give every [[scene]] its watts, and [electrical], or use other eyes"
             raise InputError(f"{sheet.lamp.name}: a current meter knows scenes by their watts: {words}")
         assert isinstance(rig.supply, FixedSupply)  # as the rig file has been checked for
-        return meter.open_(spec, rig.supply.volts * sheet.electrical.power_factor)
+        watts_per_amp = rig.supply.volts * sheet.electrical.power_factor
+        return CurrentEyes(ModbusCurrent(spec).amps, watts_per_amp, still_s=rig.eyes.still_s)
     from sequencer.instruments import sensor  # noqa: PLC0415
 
     return sensor.open_(spec)

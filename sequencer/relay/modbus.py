@@ -168,11 +168,11 @@ class Line:
         if heard:
             return (
                 f"what came back within {self._timeout_s:g} s is no answer ({heard[:16].hex(' ')}): see that "
-                "baud and parity are the board's, and that the line is terminated"
+                "baud and parity are the unit's, and that the line is terminated"
             )
         return (
-            f"no answer within {self._timeout_s:g} s: see that the board has power, that A and B are not "
-            "swapped, and that unit, baud and parity are the board's"
+            f"no answer within {self._timeout_s:g} s: see that the unit has power, that A and B are not "
+            "swapped, and that number, baud and parity are the unit's"
         )
 
     @contextmanager

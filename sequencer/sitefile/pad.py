@@ -12,8 +12,8 @@ from pydantic import ValidationError
 
 from sequencer.datasheet import Datasheet, LampScene, parse_datasheet
 from sequencer.errors import InputError
+from sequencer.sitefile.line import MAX_PATH
 from sequencer.sitefile.tables import (
-    MAX_PATH,
     Circuit,
     Faults,
     Site,

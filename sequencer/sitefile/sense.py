@@ -6,12 +6,12 @@ Read only where a site has one, and only then imported.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from typing import TYPE_CHECKING, Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, ValidationError
 
-from sequencer.sitefile.tables import Baud, Port
-from sequencer.tomlfile import Loc, MisfitError, Name, Number, Table, did_you_mean, misfits, printable, quoted
+from sequencer.sitefile.line import MeterRegister
+from sequencer.tomlfile import Loc, Number, Table, did_you_mean, misfits, printable, quoted
 
 if TYPE_CHECKING:
     from sequencer.sitefile.pad import Pad
@@ -32,30 +32,11 @@ class _Meter(Table):
     settle_s: Annotated[Number, Field(ge=0, le=600)] = 10.0
 
 
-class ModbusMeter(_Meter):
-    """A register of an energy meter on a serial line, by Modbus RTU; amps are what is read times ``scale``.
-
-    ``register`` as in the frame, from 0; ``table``: read by function 04 ("input") or 03 ("holding"). ``form``: how
-    the amps lie in it; what takes two registers has the high word first (float32: IEEE 754).
-    """
+class ModbusMeter(_Meter, MeterRegister):
+    """A register of an energy meter on a serial line."""
 
     driver: Literal["modbus"]
-    serial_number: Name | None = None
-    port: Port | None = None
-    baud: Baud = 9600
-    parity: Literal["none", "even", "odd"] = "even"
-    unit: Annotated[int, Field(ge=1, le=247)]
-    register_at: Annotated[int, Field(ge=0, le=65535, alias="register")]
-    table: Literal["input", "holding"] = "input"
-    form: Literal["uint16", "int16", "uint32", "int32", "float32"] = "float32"
-    scale: Annotated[Number, Field(gt=0)] = 1.0
     timeout_s: Annotated[Number, Field(ge=0.05, le=5)] = 0.5
-
-    @model_validator(mode="after")
-    def _one_line(self) -> Self:
-        if (self.serial_number is None) == (self.port is None):
-            raise MisfitError(((), "must have either serial_number, of the USB adapter, or port"))
-        return self
 
 
 class SimulatedMeter(_Meter):

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, Strict, model_validator
 
 from sequencer.datasheet import MAX_S
+from sequencer.sitefile.line import MAX_PATH, ModbusLine
 from sequencer.tomlfile import (
     Loc,
     MisfitError,
@@ -25,9 +26,6 @@ from sequencer.tomlfile import (
     told,
 )
 from sequencer.train import Delays, line_delay
-
-MAX_PATH = 400
-"""Longest path to a datasheet, characters."""
 
 Faults = Iterator[tuple[Loc, str]]
 
@@ -73,19 +71,6 @@ def _lamp_name(value: str) -> str:
     return value
 
 
-def _baud(value: int) -> int:
-    if value not in BAUDS:
-        raise MisfitError(((), f"must be one of {', '.join(map(str, BAUDS))}, not {told(value)}"))
-    return value
-
-
-def _port(value: str) -> str:
-    if not 1 < len(value) <= MAX_PATH or not value.startswith("/") or not value.isprintable():
-        words = f'must be a path such as "/dev/serial/by-path/...", not {quoted(value)}'
-        raise MisfitError(((), words))
-    return value
-
-
 def _path(value: str) -> str:
     if not 0 < len(value) <= MAX_PATH or not value.isprintable():
         raise MisfitError(((), f"must be a file's path beside this file, not {quoted(value)}"))
@@ -96,10 +81,6 @@ _PIN = r"(?:GPIO|BCM|WPI|BOARD|[A-Z]+\d*:)?(?:0|[1-9]\d{0,3})"
 PinName = Annotated[int | str, BeforeValidator(_pin)]
 """A pin as gpiozero names it."""
 DelayRange = Annotated[Pair, AfterValidator(_delay)]
-BAUDS = (2400, 4800, 9600, 19200, 38400, 57600, 115200)
-"""Rates of a serial line: 9600 and 19200 are what every board must have (Modbus over Serial Line V1.02, 2.2)."""
-Baud = Annotated[int, AfterValidator(_baud)]
-Port = Annotated[str, AfterValidator(_port)]
 
 
 class SiteInfo(Table):
@@ -148,39 +129,17 @@ class GpioRelay(RelaySpec):
     active_high: bool = True
 
 
-class ModbusRelay(RelaySpec):
-    """A coil of a Modbus RTU relay board on a serial line; on is energised.
-
-    The line is found by the USB adapter's ``serial_number``, or is at ``port`` where the adapter has none.
-    Parity is even unless said otherwise (Modbus over Serial Line V1.02, 2.5.1: "the default parity mode
-    must be even parity"); units are 1 to 247 (2.2), coils as in the frame, from 0.
-    """
+class ModbusRelay(RelaySpec, ModbusLine):
+    """A coil of a Modbus RTU relay board; on is energised. Coils as in the frame, from 0."""
 
     driver: Literal["modbus"]
-    serial_number: Name | None = None
-    port: Port | None = None
-    baud: Baud = 9600
-    parity: Literal["none", "even", "odd"] = "even"
-    unit: Annotated[int, Field(ge=1, le=247)]
     coil: Annotated[int, Field(ge=0, le=65535)]
     timeout_s: Annotated[Number, Field(ge=0.05, le=5)] | None = None
-
-    @model_validator(mode="after")
-    def _one_line(self) -> Self:
-        if (self.serial_number is None) == (self.port is None):
-            words = "must have either serial_number, of the USB adapter, or port"
-            raise MisfitError(((), words))
-        return self
 
     @property
     def delays(self) -> Delays:
         """The relay's own, after a line that takes what its baud rate says; measure it where it can be."""
         return self.own_delays.after(line_delay(self.baud))
-
-    @property
-    def line(self) -> str:
-        """The line as a person would name it: one for every circuit on it."""
-        return self.port or f"adapter {self.serial_number}"
 
 
 class SimulatedRelay(RelaySpec):

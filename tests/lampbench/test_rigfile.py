@@ -39,7 +39,8 @@ driver = "meter"
 port = "/dev/ttyUSB1"
 unit = 4
 register = 10
-amps_per_count = 0.001
+form = "uint16"
+scale = 0.001
 """
 LINE = 'driver = "modbus"\nport = "/dev/ttyUSB1"\nunit = 1\ncoil = 0\n'
 EYES = REAL[REAL.index('driver = "sensor"') :]
@@ -68,7 +69,7 @@ def test_an_operator_and_a_meter(tmp_path: Path) -> None:
     path.write_text(fixed.replace(EYES, METER).replace('driver = "gpio"\npin = 17\n', LINE))
     eyes = load_rig(path).eyes  # a meter may share the relay's line
     assert isinstance(eyes, MeterEyes)
-    assert eyes.register_no == 10
+    assert (eyes.register_at, eyes.form, eyes.scale) == (10, "uint16", 0.001)
 
 
 def test_the_rigs_in_config_are_sound_and_carry_their_cautions() -> None:

@@ -106,7 +106,7 @@ def framed(text: str) -> bytes:
     return body + crc(body)
 
 
-SILENT = r"no answer within 0\.1 s: see that the board has power"
+SILENT = r"no answer within 0\.1 s: see that the unit has power"
 NO_ANSWER = r"what came back within 0\.1 s is no answer \({}"
 WRONG_ANSWERS: list[tuple[bytes, str]] = [
     (b"", SILENT),
