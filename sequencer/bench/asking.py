@@ -24,6 +24,8 @@ MAX_LOOKS = 40
 """Looks after one train without one scene in the lead: the light is not steady, or the eyes are not right."""
 MAX_SPOILED = 3
 """Times that one train may be spoiled by the relay."""
+BACK = "back to where it was"
+"""Why a train was sent that answers no question: a later run need not ask it again."""
 
 Breaks = tuple[tuple[float, float], ...]
 
@@ -111,14 +113,13 @@ class Asking:
         self._lookback = False
         self._restoring = False
         if record:
-            self.gallery.scenes = [Met(_sighting(mean), times) for mean, times in record["scenes"]]
+            self.gallery.scenes = _met(record)
             self._lookback = True
 
     @property
     def spent(self) -> Spent:
         """Relay cycles and seconds of all answers so far, those of an earlier run included."""
-        now = self._stand.spent
-        return Spent(self._before.relay_cycles + now.relay_cycles, self._before.seconds + now.seconds)
+        return self._before.and_then(self._stand.spent)
 
     def see(self, *pulses: tuple[float, float], why: str) -> int:
         """Send breaks, each with the supply after it, (s), and look: the number of the scene.
@@ -134,35 +135,35 @@ class Asking:
                 return answer.saw
             self._kept.clear()  # the questions have changed since; what follows is not theirs
         if self._lookback and self.log and not self._restoring:
-            self._restore()
+            self._lookback = False
+            self._restore(self.log[-1].saw)
         spent = self.spent
         ahead = sum(off + on for off, on in pulses)
         if spent.relay_cycles + len(pulses) > self.assumed.budget_cycles:
             raise OverBudget(f"{self.assumed.budget_cycles} relay cycles are spent")
         if spent.seconds + ahead > self.assumed.budget_s:
             raise OverBudget(f"{self.assumed.budget_s / 3600:.1f} h are spent")
-        self._send(pulses)
-        saw, looks = self._look()
+        saw, looks = self._put(pulses)
         self.shows = saw
         self.log.append(Asked(pulses, saw, looks, why, *self.spent))
         if not self._restoring:
             self._keep(self)
         return saw
 
-    def _send(self, pulses: Breaks) -> None:
-        train = Train(tuple(Pulse(off, on) for off, on in pulses))
-        if not pulses:
-            self._stand.supply(self.assumed.settled_s)
-            return
+    def _put(self, pulses: Breaks) -> tuple[int, int]:
+        """Send and look; a stand that gathers its trains says only at the look that an edge came too late."""
         for again in range(MAX_SPOILED + 1):
             try:
-                self._stand.send(train)
-                return
+                if pulses:
+                    self._stand.send(Train(tuple(Pulse(off, on) for off, on in pulses)))
+                else:
+                    self._stand.supply(self.assumed.settled_s)
+                return self._look()
             except Spoiled:
-                if again == MAX_SPOILED or self.shows is None:
+                if again == MAX_SPOILED or self.shows is None or self.go_to is None:
                     raise
-                self._stand.supply(self.assumed.settled_s)
-                self._back_to(self.shows)
+                self._restore(self.shows)
+        raise AssertionError
 
     def _look(self) -> tuple[int, int]:
         tally: Counter[int] = Counter()
@@ -182,23 +183,22 @@ class Asking:
         while len(scenes) > before and len(scenes) - 1 != saw:
             scenes.pop()
 
-    def _restore(self) -> None:
-        """After a record: bring the lamp back to where the record left it."""
-        self._lookback = False
-        wanted = self.log[-1].saw
+    def _restore(self, wanted: int) -> None:
+        """Nobody knows what the lamp shows by now: look, and bring it back to what it showed."""
         self._stand.supply(self.assumed.settled_s)
-        if self._look()[0] != wanted:
+        self.shows, _ = self._look()
+        if self.shows != wanted:
             self._back_to(wanted)
 
     def _back_to(self, scene: int) -> None:
         if self.go_to is None:
             words = "the lamp does not show what it showed: begin anew, without the record"
             raise InputError(f"{words} (so early in a run little is lost)")
-        self._restoring = True
+        outer, self._restoring = self._restoring, True
         try:
             self.go_to(scene)
         finally:
-            self._restoring = False
+            self._restoring = outer
 
     def record(self) -> dict[str, Any]:
         """All that a later run needs, as plain values."""
@@ -209,21 +209,31 @@ class Asking:
         }
 
 
+NO_RECORD = "this is no record of a discovery: name the file that an earlier run kept"
+
+
 def assumed_of(record: dict[str, Any]) -> Assumed:
     """What the recorded run took for granted. InputError where the record is none."""
     try:
         return Assumed(**record["assumed"])
     except (KeyError, TypeError):
-        raise InputError("this is no record of a discovery: name the file that an earlier run kept") from None
+        raise InputError(NO_RECORD) from None
 
 
 def _kept(record: dict[str, Any]) -> list[Asked]:
+    """The answers; the way back to a scene is not among them, for the lamp is now somewhere else."""
     try:
-        return [Asked(tuple((off, on) for off, on in pulses), *rest) for pulses, *rest in record["asked"]]
+        asked = [Asked(tuple((off, on) for off, on in pulses), *rest) for pulses, *rest in record["asked"]]
     except (KeyError, TypeError, ValueError):
-        raise InputError("this is no record of a discovery: name the file that an earlier run kept") from None
+        raise InputError(NO_RECORD) from None
+    return [answer for answer in asked if answer.why != BACK]
 
 
-def _sighting(values: list[Any]) -> Sighting:
-    colour, period_s, colours, watts = values
-    return Sighting(colour, period_s, tuple(colours), watts)
+def _met(record: dict[str, Any]) -> list[Met]:
+    try:
+        return [
+            Met(Sighting(colour, period_s, tuple(colours), watts), times)
+            for (colour, period_s, colours, watts), times in record["scenes"]
+        ]
+    except (KeyError, TypeError, ValueError):
+        raise InputError(NO_RECORD) from None

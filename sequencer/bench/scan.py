@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from sequencer.bench.asking import Asking, Unclear
+from sequencer.bench.asking import BACK, Asking, Unclear
 from sequencer.bench.edges import Line, Run, from_middle, ladder
 
 FLASH_S = 1 / 3
@@ -150,7 +150,7 @@ class Scan:
         for _ in range(2 * self.ask.assumed.most_scenes):
             if self.ask.shows == scene:
                 return
-            self.ask.see((pulse, gap), why="back to where it was")
+            self.ask.see((pulse, gap), why=BACK)
         raise Unclear("the lamp no longer shows the scene at which the run was broken off")
 
     # -- what each length does -----------------------------------------------------------------------
@@ -259,10 +259,7 @@ class Scan:
 
     def _count_to(self, scene: int, pulse: float, gap: float, rest: float) -> None:
         for count in range(1, self.ask.assumed.most_scenes + 1):
-            if (
-                self.ask.see(*[(pulse, gap)] * (count - 1), (pulse, rest), why="back to where it was")
-                == scene
-            ):
+            if self.ask.see(*[(pulse, gap)] * (count - 1), (pulse, rest), why=BACK) == scene:
                 return
         raise Unclear("the lamp no longer shows the scene at which the run was broken off")
 

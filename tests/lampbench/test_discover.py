@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sequencer.bench.accept import Course, Options, Run
-from sequencer.bench.asking import Asking, Assumed, assumed_of
+from sequencer.bench.asking import BACK, Asking, Assumed, assumed_of
 from sequencer.bench.discover import discover
 from sequencer.bench.discovered import datasheet_toml, discovered_fields
 from sequencer.bench.drive import drive
@@ -29,7 +29,7 @@ from sequencer.datasheet import Datasheet, load_datasheet
 from sequencer.errors import InputError
 from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature
-from sequencer.train import Train
+from sequencer.train import Pulse, Train
 from tests.automaton.sheets import INF, sheet
 from tests.lampbench.lamps import drawn_lamp, unlike
 
@@ -206,6 +206,48 @@ def test_taken_up_on_a_lamp_that_was_moved_it_goes_back_first() -> None:
     found = discover(Asking(stand, record=json.loads(json.dumps(ask.record()))))
     assert found.sheet is not None, found.why
     assert unlike(true, Datasheet.model_validate(found.sheet)) is None
+
+
+def test_a_run_that_is_taken_up_twice_keeps_every_answer() -> None:
+    """Each time the lamp was moved meanwhile, and is led back first: that way back is no answer."""
+    true = coloured("count", 4)
+    stand = table_lamp(true)
+    record: dict[str, Any] | None = None
+    for length in (40, 80):
+
+        def keep(ask: Asking, length: int = length) -> None:
+            if len(ask.log) >= length:
+                raise BrokenOffError
+
+        ask = Asking(stand, record=record, keep=keep)
+        with pytest.raises(BrokenOffError):
+            discover(ask)
+        record = json.loads(json.dumps(ask.record()))
+        stand.send(Train((Pulse(0.2, 1.0), Pulse(0.2, 12.0))))  # somebody's thumb
+    found = discover(Asking(stand, record=record))
+    assert found.sheet is not None, found.why
+    assert record is not None
+    answers = [one for one in record["asked"] if one[3] != BACK]
+    assert len(answers) < len(record["asked"])  # the first way back is in it
+    assert [list(one.pulses) for one in found.log[: len(answers)]] == [
+        [tuple(pulse) for pulse in one[0]] for one in answers
+    ]
+    whole = discover(Asking(table_lamp(true)))
+    assert [one.pulses for one in found.log if one.why != BACK] == [one.pulses for one in whole.log]
+
+
+@pytest.mark.parametrize(
+    "record",
+    [
+        {"scenes": [[["#zz0000", None, [], None], 1]], "asked": []},
+        {"scenes": [[1, 2]], "asked": []},
+        {"scenes": 5, "asked": []},
+        {"scenes": [], "asked": [[[[0.1, "a", 2]], 0]]},
+    ],
+)
+def test_a_record_that_is_damaged_is_refused(record: dict[str, Any]) -> None:
+    with pytest.raises(InputError, match="no record of a discovery"):
+        Asking(table_lamp(coloured("count")), record=record)
 
 
 def test_a_record_that_is_none_is_refused() -> None:

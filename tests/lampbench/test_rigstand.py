@@ -13,7 +13,9 @@ from typing import Any
 import pytest
 
 from sequencer.bench.accept import Course, Options, Run
+from sequencer.bench.asking import Asking, Assumed
 from sequencer.bench.colours import mean_colour
+from sequencer.bench.discover import discover
 from sequencer.bench.drive import drive
 from sequencer.bench.exercises import Trainer
 from sequencer.bench.rigfile import load_rig
@@ -34,7 +36,9 @@ from sequencer.sim.nature import Nature
 from sequencer.sim.pad import SimPad
 from sequencer.sim.relay import SimContact
 from sequencer.train import Delays, EdgeLog, Pulse, Stamp, Train
+from tests.automaton.sheets import sheet as made
 from tests.lampbench.defects import sheet_of
+from tests.lampbench.lamps import unlike
 
 DELAYS = Delays((0.005, 0.012), (0.003, 0.008))
 SPEC: dict[str, object] = {"driver": "simulated", "contact": "normally_closed"}
@@ -116,6 +120,61 @@ def test_a_lamp_is_accepted_by_an_operator() -> None:
     course = Course(Trainer(sheet, DELAYS), Options(tours=2))
     _, verdict = drive(Run(course), stand, lambda _: None, lambda _: None)
     assert verdict.accepted
+
+
+THREE = dict(enumerate(("#2050c0", "#c04020", "#30a040"), start=1))
+
+
+@pytest.mark.parametrize("kind", ["count", "step"])
+def test_a_lamp_is_discovered_through_a_sensor_although_edges_come_late(kind: str) -> None:
+    """Trains are gathered, so a spoiled one is known at the look; what the lamp made of it nobody knows."""
+    true = made(kind, THREE)  # type: ignore[arg-type]
+    table = Table(true, SimLamp(true, Nature.steady(Random(5)), scene=1))
+    count = spoiled = 0
+
+    def late(train: Train, *rest: Any) -> PlayResult:
+        nonlocal count, spoiled
+        count += 1
+        if count <= 60 or count % 20:
+            return table.play(train, *rest)
+        spoiled += 1
+        half = Train(train.pulses[: (len(train.pulses) + 1) // 2], train.lead_in_s)
+        return table.play(half, *rest)._replace(beyond=(2,))
+
+    line = {"serial_number": None, "baud": 115200, "timeout_s": 5.0}
+    eye = {"white": WHITE, "spread": 0.3, "allowance": 6.0, "still_s": 0.5, "longest_s": 10.0}
+    with (
+        SimulatedSensor(table.light, noise=0.003, seed=2) as far_eye,
+        sensor.open_({**line, **eye, "port": far_eye.port}) as eyes,
+    ):
+        stand = RigStand(SPEC, DELAYS, eyes, play=late, now=table.clock.now, sleep=table.pad.wait)
+        found = discover(Asking(stand, Assumed(lapse=0.0)))
+    assert found.sheet is not None, found.why
+    assert unlike(true, Datasheet.model_validate(found.sheet)) is None
+    assert spoiled
+
+
+def test_a_lamp_is_discovered_by_an_operator() -> None:
+    """Nobody has told the operator what there is to see: each light is described once, then picked by its number."""
+    true = made("count", THREE)
+    table = Table(true, SimLamp(true, Nature.steady(Random(5)), scene=1))
+    colours: list[str] = []
+
+    def ask(prompt: str) -> str:
+        shown = THREE[table.lamp.showing(table.clock.now()) or 0]
+        if prompt.startswith("What"):
+            return str(colours.index(shown) + 1) if shown in colours else "o"
+        if prompt.startswith("If it moves"):
+            return ""
+        colours.append(shown)
+        return shown
+
+    eyes = OperatorEyes([], ask)
+    stand = RigStand(SPEC, DELAYS, eyes, play=table.play, now=table.clock.now, sleep=table.pad.wait)
+    found = discover(Asking(stand, Assumed(lapse=0.0)))
+    assert found.sheet is not None, found.why
+    assert unlike(true, Datasheet.model_validate(found.sheet)) is None
+    assert [scene["colour"] for scene in found.sheet["scene"]] == list(THREE.values())
 
 
 class StillEyes:
