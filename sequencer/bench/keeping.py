@@ -1,21 +1,16 @@
-"""A run as a JSON file: written whole after every answer, read back where it still belongs to the same course."""
+"""A run of acceptance as JSON: the file from which it is taken up again, where it still belongs to the same course."""
 
 from __future__ import annotations
 
-import json
-import os
-from collections.abc import Mapping
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 from sequencer.bench.accept import Course, Entry, Run, Seen
 from sequencer.bench.exercises import Exercise
+from sequencer.bench.kept_run import taken_up, write_whole
 from sequencer.bench.stand import Spent
-from sequencer.errors import HardwareError, InputError
 from sequencer.train import Pulse, Train
-
-MAX_BYTES = 64 * 1024 * 1024
 
 
 def course_digest(course: Course) -> str:
@@ -38,39 +33,17 @@ def save(path: Path, run: Run, spent: Spent) -> None:
     write_whole(path, fields)
 
 
-def write_whole(path: Path, fields: Mapping[str, object]) -> None:
-    """Write a JSON object to a file, all or nothing. Raises HardwareError when it cannot be written."""
-    new = path.with_name(f"{path.name}.new")
-    try:
-        with new.open("w", encoding="utf-8") as file:
-            json.dump(fields, file)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(path)
-    except OSError as error:
-        raise HardwareError(f"{path}: the run cannot be kept there: {error.strerror}") from error
-
-
 def load(path: Path, course: Course) -> tuple[Run, Spent]:
     """The run kept there, to be taken up again, and what it had spent.
 
     :raises InputError: it is none, or of another lamp, rig or options.
     """
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise InputError(f"{path}: too long to be a run of the bench")
-        given = json.loads(path.read_text(encoding="utf-8"))
-        kind, digest = given["bench"], given["course"]
-        log = tuple(map(_entry, given["log"]))
-        spent = Spent(int(given["spent"]["relay_cycles"]), float(given["spent"]["seconds"]))
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
-        raise InputError(f"{path}: no run of the bench ({type(error).__name__}: {error})") from error
-    if kind != "accept" or digest != course_digest(course):
-        words = "it was begun with another datasheet, rig or options: give those again, or begin anew in another file"
-        raise InputError(f"{path}: this run cannot be gone on with: {words}")
-    return Run(course, log, len(log)), spent
+
+    def log(given: dict[str, Any]) -> tuple[Entry, ...]:
+        return tuple(map(_entry, given["log"]))
+
+    entries, spent = taken_up(path, "accept", course_digest(course), log)
+    return Run(course, entries, len(entries)), spent
 
 
 def entry_fields(entry: Entry) -> dict[str, object]:

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import math
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, get_args
 
-from sequencer.bench.keeping import MAX_BYTES, write_whole
+from sequencer.bench.kept_run import taken_up, write_whole
 from sequencer.bench.measure import Run, resumed
 from sequencer.bench.measurement import Answer, Course, Findings, Measurement, Task
 from sequencer.bench.stand import Spent
 from sequencer.bench.subject import EdgeName
-from sequencer.errors import InputError
 
 
 def course_digest(course: Course) -> str:
@@ -41,21 +39,11 @@ def load(path: Path, course: Course) -> tuple[Run, Spent]:
 
     :raises InputError: it is none, or of another lamp, rig or options.
     """
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise InputError(f"{path}: too long to be a run of the bench")
-        given = json.loads(path.read_text(encoding="utf-8"))
-        kind, digest = given["bench"], given["course"]
-        if kind != "measure" or digest != course_digest(course):
-            words = "it was begun with another datasheet, rig or options: give those again, or another file"
-            raise InputError(f"{path}: this run cannot be gone on with: {words}")
-        answers = tuple(map(_answer, given["answers"]))
-        spent = Spent(int(given["spent"]["relay_cycles"]), float(given["spent"]["seconds"]))
-        return resumed(course, answers), spent
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError, RecursionError) as error:
-        raise InputError(f"{path}: no run of the bench ({type(error).__name__}: {error})") from error
+
+    def run(given: dict[str, Any]) -> Run:
+        return resumed(course, tuple(map(_answer, given["answers"])))
+
+    return taken_up(path, "measure", course_digest(course), run)
 
 
 def answer_fields(answer: Answer) -> dict[str, object]:

@@ -19,6 +19,10 @@ class Spent(NamedTuple):
     relay_cycles: int = 0
     seconds: float = 0.0
 
+    def and_then(self, more: Spent) -> Spent:
+        """With what was spent after it."""
+        return Spent(self.relay_cycles + more.relay_cycles, self.seconds + more.seconds)
+
 
 class Spoiled(HardwareError):  # noqa: N818 - the design's word
     """An edge came too late or too early: the lamp may have read something else than was sent.

@@ -13,36 +13,24 @@ from sequencer.bench.accept import Course, Entry, Options, Run, Verdict, verdict
 from sequencer.bench.drive import Step, drive
 from sequencer.bench.exercises import Trainer
 from sequencer.bench.keeping import entry_fields, load, save
-from sequencer.bench.rigfile import Rig, load_rig
+from sequencer.bench.rigfile import Rig
 from sequencer.bench.rigstand import delays_of, open_stand
 from sequencer.bench.stand import Spent, Stand
 from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.cli.bench_report import new_file, write_report
-from sequencer.datasheet import Datasheet, load_datasheet
-from sequencer.errors import InputError, LampstepError
-from sequencer.journal.folder import site_folder
+from sequencer.cli.bench_begin import kept_at, may_it_run, say, say_notes, sheet_and_rig
+from sequencer.cli.bench_files import new_file, write_report
+from sequencer.datasheet import Datasheet
 from sequencer.tomlfile import printable, quoted
 from sequencer.words import table
-
-CAUTION = (
-    "A lamp that is made to run under water only gets hot dry: run it as its instructions say. It is about to flash: "
-    "whoever may be prone to seizures looks away. Mains is for licensed people, under your local code."
-)
-
-
-class NotBegun(LampstepError):  # noqa: N818 - no error: the lamp may be dry
-    """The user was asked and did not say that the lamp may run."""
-
-    exit_status = BROKEN_OFF
 
 
 def run(arguments: Arguments) -> Answer:
     """Begin, or go on with, a run until its verdict or until it is broken off."""
-    sheet, rig = files(arguments)
+    sheet, rig = sheet_and_rig(arguments)
     course = _course(sheet, rig, arguments)
     report = new_file(arguments.report, "--report")
-    path = kept_at(arguments, "accept")
+    path = kept_at(arguments, f"{Path(arguments.datasheet).stem}.accept.json")
     begun, before = Run(course), Spent()
     if arguments.resume is not None and path.exists():
         begun, before = load(path, course)
@@ -50,8 +38,7 @@ def run(arguments: Arguments) -> Answer:
     if not rig.simulated:
         may_it_run(sure=arguments.yes)
     with open_stand(rig, sheet) as (stand, notes):
-        for note in notes:
-            say(f"Note: {note.rstrip('.')}.")
+        say_notes(notes)
         answer = _run(begun, before, stand, path, arguments, notes)
     if report is not None:
         write_report(report, "accept", answer.fields, sheet)
@@ -64,7 +51,7 @@ def _run(
     kept = run
 
     def spent() -> Spent:
-        return Spent(before.relay_cycles + stand.spent.relay_cycles, before.seconds + stand.spent.seconds)
+        return before.and_then(stand.spent)
 
     def keep(now: Run) -> None:
         nonlocal kept
@@ -85,49 +72,6 @@ def _course(sheet: Datasheet, rig: Rig, arguments: Arguments) -> Course:
     timing = rig.timing
     trainer = Trainer(sheet, delays_of(rig), timing.margin_s, timing.max_flashes_per_s, timing.max_dark_s)
     return Course(trainer, Options(arguments.tours, seed=arguments.seed), rig.volts_range)
-
-
-def files(arguments: Arguments) -> tuple[Datasheet, Rig]:
-    """Both files; InputError with the problems of both."""
-    problems: list[str] = []
-    sheet = rig = None
-    try:
-        sheet = load_datasheet(arguments.datasheet)
-    except InputError as error:
-        problems += error.problems
-    try:
-        rig = load_rig(arguments.rig)
-    except InputError as error:
-        problems += error.problems
-    if sheet is None or rig is None:
-        raise InputError(problems)
-    return sheet, rig
-
-
-def kept_at(arguments: Arguments, word: str) -> Path:
-    """Where the run is kept: as asked, else beside the logs of trains."""
-    if arguments.resume is not None:
-        return Path(arguments.resume)
-    try:
-        folder = site_folder("bench")
-        folder.mkdir(parents=True, exist_ok=True)
-    except (RuntimeError, OSError) as error:
-        raise InputError(f"nowhere to keep the run ({error}): name a file with --resume") from error
-    return folder / f"{Path(arguments.datasheet).stem}.{word}.json"
-
-
-def may_it_run(*, sure: bool) -> None:
-    say(CAUTION)
-    if sure:
-        return
-    if sys.stdin is None or not sys.stdin.isatty():
-        raise InputError(
-            "bench: the rig is real, and there is no terminal to ask: see to the lamp, then add --yes"
-        )
-    sys.stderr.write("May the lamp run where it is now, wet if it must be? Type yes to begin: ")
-    sys.stderr.flush()
-    if sys.stdin.readline().strip().lower() != "yes":
-        raise NotBegun("Not begun.")
 
 
 def _tell(step: Step) -> None:
@@ -151,12 +95,6 @@ def _mark(entry: Entry) -> str:
     if entry.seen.spoiled:
         return "spoiled"
     return "ok     " if entry.right else "WRONG  "
-
-
-def say(line: str) -> None:
-    if sys.stderr is not None:
-        sys.stderr.write(line + "\n")
-        sys.stderr.flush()
 
 
 def _answer(

@@ -5,7 +5,6 @@ Progress goes to standard error; what was found is the answer.
 
 from __future__ import annotations
 
-import json
 import shlex
 from datetime import date
 from importlib.util import find_spec
@@ -17,16 +16,15 @@ from pydantic import TypeAdapter
 from sequencer.bench.asking import Asking, Assumed, assumed_of
 from sequencer.bench.discover import Findings, discover
 from sequencer.bench.discovered import datasheet_toml, discovered_fields, taken_for_granted
-from sequencer.bench.keeping import MAX_BYTES, write_whole
+from sequencer.bench.kept_run import read_whole, write_whole
 from sequencer.bench.rigfile import OperatorEyes, Rig, load_rig
 from sequencer.bench.rigstand import open_stand
 from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.cli.bench_accept import may_it_run, say
-from sequencer.cli.bench_report import new_file, write_report
+from sequencer.cli.bench_begin import kept_at, may_it_run, say, say_notes
+from sequencer.cli.bench_files import new_file, write_report, write_sheet
 from sequencer.datasheet import load_datasheet
-from sequencer.errors import HardwareError, InputError
-from sequencer.journal.folder import site_folder
+from sequencer.errors import InputError
 from sequencer.tomlfile import Name
 from sequencer.words import table
 
@@ -49,13 +47,12 @@ def run(arguments: Arguments) -> Answer:
     except ValueError:
         raise InputError("--name: 1 to 60 characters that print, no space around them") from None
     out, report = new_file(arguments.out, "--out"), new_file(arguments.report, "--report")
-    path = _kept_at(arguments)
-    record = _record(path) if arguments.resume is not None and path.exists() else None
+    path = kept_at(arguments, "discover.json")
+    record = read_whole(path, "discover") if arguments.resume is not None and path.exists() else None
     if not rig.simulated:
         may_it_run(sure=arguments.yes)
     with open_stand(rig, sheet) as (stand, notes):
-        for note in notes:
-            say(f"Note: {note.rstrip('.')}.")
+        say_notes(notes)
 
         def keep(now: Asking) -> None:
             write_whole(path, {"bench": "discover", **now.record()})
@@ -86,31 +83,6 @@ def _assumed(rig: Rig, arguments: Arguments, record: dict[str, Any] | None) -> A
     return usual._replace(lapse=0.0) if isinstance(rig.eyes, OperatorEyes) else usual
 
 
-def _kept_at(arguments: Arguments) -> Path:
-    if arguments.resume is not None:
-        return Path(arguments.resume)
-    try:
-        folder = site_folder("bench")
-        folder.mkdir(parents=True, exist_ok=True)
-    except (RuntimeError, OSError) as error:
-        raise InputError(f"nowhere to keep the run ({error}): name a file with --resume") from error
-    return folder / "discover.json"
-
-
-def _record(path: Path) -> dict[str, Any]:
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise InputError(f"{path}: too long to be a run of the bench")
-        given = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"{path}: no run of the bench ({error})") from error
-    if not isinstance(given, dict) or given.get("bench") != "discover":
-        raise InputError(f"{path}: no run of lampstep bench discover: name another file")
-    return given
-
-
 def _tell(ask: Asking, stage: str) -> None:
     spent = ask.spent
     left_h = (ask.assumed.budget_s - spent.seconds) / 3600
@@ -131,10 +103,7 @@ def _answer(
 ) -> Answer:
     text = None if found.sheet is None else datasheet_toml(found, date.today().isoformat())
     if out is not None and text is not None:
-        try:
-            out.write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise HardwareError(f"{out}: cannot be written: {error.strerror}; kept in {path}") from error
+        write_sheet(out, text, path)
     fields = {
         **discovered_fields(found),
         "whole": text is not None,

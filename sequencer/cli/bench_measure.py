@@ -21,10 +21,10 @@ from sequencer.bench.subject import jitter_of
 from sequencer.bench.written import datasheet_toml, held_up
 from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.cli.bench_accept import files, kept_at, may_it_run, say
-from sequencer.cli.bench_report import new_file, write_report
+from sequencer.cli.bench_begin import kept_at, may_it_run, say, say_notes, sheet_and_rig
+from sequencer.cli.bench_files import new_file, write_report, write_sheet
 from sequencer.datasheet import Datasheet
-from sequencer.errors import HardwareError, InputError
+from sequencer.errors import InputError
 from sequencer.tomlfile import quoted
 from sequencer.words import table
 
@@ -39,17 +39,13 @@ OUTCOMES = {
 
 def run(arguments: Arguments) -> Answer:
     """Begin, or go on with, a measurement until its end or until it is broken off."""
-    sheet, rig = files(arguments)
-    out = None if arguments.out is None else Path(arguments.out)
-    if out is not None and out.exists():
-        raise InputError(f"{out}: is there already, and is not written over: name another file with --out")
-    report = new_file(arguments.report, "--report")
-    path = kept_at(arguments, "measure")
+    sheet, rig = sheet_and_rig(arguments)
+    out, report = new_file(arguments.out, "--out"), new_file(arguments.report, "--report")
+    path = kept_at(arguments, f"{Path(arguments.datasheet).stem}.measure.json")
     if not rig.simulated:
         may_it_run(sure=arguments.yes)
     with open_stand(rig, sheet) as (stand, notes):
-        for note in notes:
-            say(f"Note: {note.rstrip('.')}.")
+        say_notes(notes)
         begun, before = Run(_course(sheet, rig, stand, arguments)), Spent()
         if arguments.resume is not None and path.exists():
             begun, before = load(path, begun.course)
@@ -81,7 +77,7 @@ def _run(
     kept = begun
 
     def spent() -> Spent:
-        return Spent(before.relay_cycles + stand.spent.relay_cycles, before.seconds + stand.spent.seconds)
+        return before.and_then(stand.spent)
 
     def keep(now: Run) -> None:
         nonlocal kept
@@ -96,10 +92,7 @@ def _run(
         found, broken_off = findings(kept), True
     text, problems = _written(kept, found, broken_off=broken_off, dc=dc)
     if out is not None and text is not None:
-        try:
-            out.write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise HardwareError(f"{out}: cannot be written: {error.strerror}; kept in {path}") from error
+        write_sheet(out, text, path)
     status = BROKEN_OFF if broken_off else NO if text is None else YES
     fitted = held_up(found, dc=dc)
     sheet = kept.course.subject.sheet

@@ -81,12 +81,15 @@ def test_broken_off_and_taken_up(run: Run, tmp_path: Path, monkeypatch: pytest.M
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
-        (lambda text: text.replace('"bench": "accept"', '"bench": "measure"'), "cannot be gone on with"),
-        (lambda text: text[: len(text) // 2], "no run of the bench"),
-        (lambda _: "[]", "no run of the bench"),
-        (lambda _: "{}", "no run of the bench"),
-        (lambda _: "[" * 100_000, "no run of the bench"),
-        (lambda text: text.replace('"pulses": [{', '"pulses": [{"x": 1}, {'), "no run of the bench"),
+        (
+            lambda text: text.replace('"bench": "accept"', '"bench": "measure"'),
+            "no run of lampstep bench accept",
+        ),
+        (lambda text: text[: len(text) // 2], "no run of lampstep bench"),
+        (lambda _: "[]", "no run of lampstep bench"),
+        (lambda _: "{}", "no run of lampstep bench"),
+        (lambda _: "[" * 100_000, "no run of lampstep bench"),
+        (lambda text: text.replace('"pulses": [{', '"pulses": [{"x": 1}, {'), "no run of lampstep bench"),
     ],
 )
 def test_what_is_kept_and_does_not_belong(

@@ -68,7 +68,7 @@ def test_the_others_report_too(run: Run, tmp_path: Path, word: str) -> None:
     ("typed", "problem"),
     [
         (f"bench discover {RIG}", "say with --pretend DATASHEET which lamp is simulated"),
-        (f"bench discover {RIG} --pretend {A} --resume {A}", "no run of the bench"),
+        (f"bench discover {RIG} --pretend {A} --resume {A}", "no run of lampstep bench"),
         (f"bench discover {RIG} --pretend {A} --out {A}", "name another file with --out"),
         (f"bench discover {RIG} --pretend {A} --budget-cycles 1", "--budget-cycles"),
         (f"bench discover --pretend {A}", "--rig is missing"),

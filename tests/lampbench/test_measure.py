@@ -173,13 +173,13 @@ def test_taken_up_again_anywhere_it_is_the_same_run(tmp_path: Path) -> None:
     ("spoil", "said"),
     [
         (lambda data: data.update(course="0"), "begun with another datasheet, rig or options"),
-        (lambda data: data.update(bench="accept"), "begun with another datasheet, rig or options"),
-        (lambda data: data.pop("answers"), "no run of the bench"),
-        (lambda data: data["answers"].append({"stage": "edges"}), "no run of the bench"),
-        (lambda data: data["answers"].append(7), "no run of the bench"),
+        (lambda data: data.update(bench="accept"), "no run of lampstep bench measure"),
+        (lambda data: data.pop("answers"), "no run of lampstep bench"),
+        (lambda data: data["answers"].append({"stage": "edges"}), "no run of lampstep bench"),
+        (lambda data: data["answers"].append(7), "no run of lampstep bench"),
         (
             lambda data: data["answers"][-1].update(found_long=99, stage="edges", edge="gap"),
-            "no run of the bench",
+            "no run of lampstep bench",
         ),
     ],
 )

@@ -1,4 +1,4 @@
-"""``--report FILE`` of the bench's commands."""
+"""``--out`` and ``--report`` of the bench's commands: new files."""
 
 from __future__ import annotations
 
@@ -19,6 +19,14 @@ def new_file(name: str | None, option: str) -> Path | None:
             f"{path}: is there already, and is not written over: name another file with {option}"
         )
     return path
+
+
+def write_sheet(out: Path, text: str, kept: Path) -> None:
+    """Write a datasheet. HardwareError when it cannot be written, with where the run is ``kept``."""
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise HardwareError(f"{out}: cannot be written: {error.strerror}; kept in {kept}") from error
 
 
 def write_report(
