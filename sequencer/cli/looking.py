@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+
+from sequencer.cli.typed import Collect, amps, lamp_scene, lamp_volts
 
 Looked = tuple[tuple[int, str, tuple[tuple[str, str], ...]], ...]
 """Looks in order: which (from 1), the scene that was sent, and what lamps showed then."""
@@ -41,11 +42,7 @@ class _Saw(argparse.Action):
         namespace.looks = (*looks[:-1], (place, scene, (*saw, *(value or ()))))
 
 
-def add_diagnose(
-    parser: argparse.ArgumentParser,
-    lamp_scene: Callable[[str], tuple[str, str]],
-    collect: type[argparse.Action],
-) -> None:
+def add_diagnose(parser: argparse.ArgumentParser) -> None:
     """The options of ``diagnose``, its start aside."""
     sent = "the scene that was sent; again for a further train, in order"
     saw = "what lamps showed then, or LAMP=dark; lamps that nobody looked at are left out"
@@ -62,7 +59,7 @@ def add_diagnose(
     )
     volts = "measured at a lamp's terminals with all lamps lit, after the last train; again for each"
     parser.add_argument(
-        "--volts", dest="volts", action=collect, type=_lamp_volts, default=(), metavar="LAMP=V", help=volts
+        "--volts", dest="volts", action=Collect, type=lamp_volts, default=(), metavar="LAMP=V", help=volts
     )
     folder = "a folder of datasheets, of any of which a lamp may be; the site's own always count"
     parser.add_argument("--lamps", dest="folder", metavar="FOLDER", help=folder)
@@ -77,26 +74,4 @@ def add_sense(parser: argparse.ArgumentParser) -> None:
         "--scene", metavar="SCENE", help="the scene of the site that the lamps are held to be on"
     )
     words = "a reading typed in, of a clamp meter around one conductor of the secondary; no meter is asked"
-    parser.add_argument("--amps", type=_amps, metavar="A", help=words)
-
-
-def _lamp_volts(text: str) -> tuple[str, float]:
-    lamp, equals, value = text.partition("=")
-    volts = _number(value)
-    if not (lamp and equals and 0 <= volts < 1000):
-        raise argparse.ArgumentTypeError(f'must be LAMP=V, not "{text}"')
-    return lamp, volts
-
-
-def _amps(text: str) -> float:
-    amps = _number(text)
-    if not 0 <= amps < 1000:
-        raise argparse.ArgumentTypeError(f'must be the amps that were read, not "{text}"')
-    return amps
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        return math.nan
+    parser.add_argument("--amps", type=amps, metavar="A", help=words)

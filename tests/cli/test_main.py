@@ -14,7 +14,7 @@ import pytest
 
 from sequencer import __version__
 from sequencer.cli import check
-from sequencer.cli.arguments import COMMANDS
+from sequencer.cli.commands import COMMANDS
 from sequencer.cli.start import lean_imports
 from sequencer.errors import HardwareError
 
