@@ -55,6 +55,7 @@ def ask(arguments: Arguments) -> Asked:
 def named(
     option: str, name: str | None, known: list[str], find: Callable[[str], object], problems: list[str]
 ) -> str:
+    """The name given with an option, once ``find`` has found it; what is wrong is added to ``problems``."""
     if name is None:
         problems.append(f"{option} is missing: the site has {', '.join(map(quoted, known)) or 'none'}")
         return ""

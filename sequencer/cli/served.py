@@ -55,6 +55,14 @@ def shown(pad: Pad, said: Said, circuit: str | None = None) -> Answer:
     return Answer(YES if well else NO, fields, "\n".join(lines))
 
 
+def only_circuit(pad: Pad, name: str | None, command: str) -> Circuit:
+    """The circuit of that name, or the only one; InputError where there are several and none is named."""
+    if name is None and len(pad.circuits) > 1:
+        names = " or ".join(circuit.name for circuit in pad.circuits)
+        raise InputError(f"lampstep {command}: say which circuit: --circuit {names}")
+    return pad.circuit(name or pad.circuits[0].name)
+
+
 def circuit_with(pad: Pad, lamp: str, circuit: str | None) -> Circuit:
     """The circuit on which a lamp of that name hangs.
 

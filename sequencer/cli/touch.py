@@ -6,7 +6,7 @@ import time
 
 from sequencer.cli.answer import Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.cli.served import answered
+from sequencer.cli.served import answered, only_circuit
 from sequencer.errors import InputError
 from sequencer.sitefile import load_site
 
@@ -17,10 +17,7 @@ COUNTS_S = 0.3
 def run(arguments: Arguments) -> Answer:
     """``INPUT=on`` or ``INPUT=off``, one after the other."""
     pad = load_site(arguments.site)
-    names = [circuit.name for circuit in pad.circuits]
-    if arguments.circuit is None and len(names) > 1:
-        raise InputError(f"lampstep touch: say which circuit: --circuit {' or '.join(names)}")
-    circuit = pad.circuit(arguments.circuit or names[0]).name
+    circuit = only_circuit(pad, arguments.circuit, "touch").name
     if not arguments.seen:
         raise InputError("lampstep touch: name an input and its level, as in switch=off")
     levels = {"on": True, "off": False}
