@@ -342,7 +342,8 @@ def _of_closing(feed: Feed) -> Iterator[Finding]:
 
 def _of_runs(feed: Feed, advice: Advice) -> Iterator[Finding]:
     guard_a = protection_at_secondary(feed)
-    total = max((run.amps for run in advice.runs if run.start == TRANSFORMER), default=0.0)
+    network = network_of(feed)
+    total = abs(solve(network, emf_at(feed, network, advice.primary.low_v), keep_lit=True).amps[0])
     for run in advice.runs:
         where = f"{feed.circuit}: run to {quoted(run.to)}"
         shared = f", shared by {', '.join(map(quoted, run.carries))}" if len(run.carries) > 1 else ""

@@ -89,6 +89,26 @@ def test_a_continuous_load_counts_for_a_quarter_more(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [
+        (('from = "box"', 'from = "transformer"'),),
+        (('node = "box"', 'node = "transformer"'),),
+        (('node = "box"', 'node = "transformer"'), ('node = "rock"', 'node = "transformer"')),
+    ],
+)
+def test_the_protection_carries_whatever_leaves_the_transformer(
+    tmp_path: Path, changes: tuple[Change, ...]
+) -> None:
+    """Two ways from the transformer, 8 A each, through one fuse of 15 A: neither way alone would trip it."""
+    found = advice(tmp_path, ("watts = 30", "watts = 85"), *changes)
+    lamps = found.in_use.cases[0].lamps
+    assert all(lamp.amps * 1.25 < 15 for lamp in lamps)
+    amps = sum(lamp.amps for lamp in lamps)  # one power factor: the phases differ by less than a hundredth
+    (line,) = (line for line in lines(found) if "may trip 15 A" in line)
+    assert line.startswith(f"doubt: deep: {amps:.1f} A all evening counts as {amps * 1.25:.1f} A")
+
+
 def test_the_thinnest_conductor_serves_and_the_next_does_not(tmp_path: Path) -> None:
     found = feed(tmp_path, ("tap = 12\n", "tap = 13\n"), ("amps = 15", "amps = 7"))
     sizes = {run.to: run.thinnest for run in advise(found).runs}
