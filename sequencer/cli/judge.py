@@ -153,9 +153,8 @@ def _delay_lines(found: ContactJudgement) -> list[str]:
         if by is None:
             return []
         way = "longer" if by > 0 else "shorter"
-        words = (
-            f"Breaks are {abs(by) * 1000:.1f} ms {way} than planned, on the mean: less break_s is so far off."
-        )
+        words = f"Breaks are {abs(by) * 1000:.1f} ms {way} than planned, on the mean"
+        words += ": by so much the relay's make_s less its break_s is off." if round(abs(by), 4) else "."
         return [words, "Capture the command too, and name it with --command, to have both."]
     lines = ["From command to contact, over these edges; the relay's table should hold at least this:"]
     for name, (least, greatest) in (("make_s", found.make_s), ("break_s", found.break_s)):

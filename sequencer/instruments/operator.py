@@ -19,12 +19,28 @@ Ask = Callable[[str], str]
 
 TRIES = 5
 """Answers that make no sense before the operator is taken to be gone."""
+HUES = (
+    (10.0, "pink"),
+    (45.0, "red"),
+    (80.0, "orange"),
+    (122.0, "yellow"),
+    (165.0, "green"),
+    (220.0, "blue-green"),
+    (285.0, "blue"),
+    (335.0, "purple"),
+    (360.0, "pink"),
+)
+"""Up to which hue angle (degrees) of CSS Color 4's OKLCh a colour is called so: about half-way between the hues of
+CSS's colours of these names."""
+GREY_CHROMA, WHITE_LIGHT, DARK_LIGHT = 0.03, 0.8, 0.5
+"""In OKLCh: less chroma than this has no hue, more lightness is white, less is dark. Common practice, no source."""
 
 
 class OperatorEyes:
     """Asks which of the lights known so far the lamp shows; a light that is none of them is added.
 
-    ``known`` holds names and sightings, a datasheet's scenes or nothing at all.
+    ``known`` holds names and sightings, a datasheet's scenes or nothing at all. A scene's name says little of what it
+    looks like, so its colour stands beside it.
     """
 
     threshold = 1.0
@@ -36,7 +52,7 @@ class OperatorEyes:
 
     def look(self) -> Sighting:
         """What the operator says that it shows."""
-        listed = [f"{number} {name}" for number, (name, _) in enumerate(self._known, start=1)]
+        listed = [f"{n} {name}{_looks(name, seen)}" for n, (name, seen) in enumerate(self._known, start=1)]
         question = f"What does the lamp show? {', '.join([*listed, 'd dark', 'o another light'])}: "
         for _ in range(TRIES):
             said = self._ask(question).strip().lower()
@@ -76,6 +92,30 @@ class OperatorEyes:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def _looks(name: str, seen: Sighting) -> str:
+    """What a scene looks like, in brackets; nothing where its name says so already."""
+    if seen.colour is None or name.lower().startswith(seen.colour):
+        return ""
+    word = plain_colour(seen.colour)
+    words = f"mostly {word}, moving, {seen.period_s:g} s round" if seen.period_s else word
+    return f" ({words})"
+
+
+def plain_colour(colour: str) -> str:
+    """A colour in words that anybody uses.
+
+    >>> [plain_colour(c) for c in ("#ff0000", "#0b6672", "#ffa500", "#e8e8e8", "#808080")]
+    ['red', 'dark blue-green', 'orange', 'white', 'grey']
+    """
+    from coloraide import Color  # noqa: PLC0415 - heavy
+
+    light, chroma, hue = Color(colour).convert("oklch").coords(nans=False)
+    if chroma < GREY_CHROMA:
+        return "white" if light > WHITE_LIGHT else "grey"
+    word = next(word for most, word in HUES if hue <= most)
+    return f"dark {word}" if light < DARK_LIGHT else word
 
 
 def ask_at_terminal(patience_s: float) -> Ask:

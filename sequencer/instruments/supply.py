@@ -1,8 +1,9 @@
 """A programmable supply that understands SCPI, on a serial line.
 
 ==========  =======================================================================================
-open        ``*CLS``, ``*IDN?``, output on at the volts that are set, and what is said to be wrong
-``set``     ``VOLT``, ``*OPC?``, then ``*ESR?`` and, if a bit says so, ``SYST:ERR?``; ``VOLT?`` read back
+open        ``*CLS``, ``*IDN?``, and what is said to be wrong; the output is left as it is
+``set``     ``VOLT``, the first time ``OUTP 1``, each then ``*ESR?`` and, if a bit says so, ``SYST:ERR?``;
+            ``*OPC?``; ``VOLT?`` read back
 ``close``   ``OUTP 0``
 ==========  =======================================================================================
 

@@ -10,7 +10,7 @@ import pytest
 
 from sequencer.errors import HardwareError
 from sequencer.instruments.eyes import Sighting
-from sequencer.instruments.operator import OperatorEyes, ask_at_terminal
+from sequencer.instruments.operator import OperatorEyes, ask_at_terminal, plain_colour
 
 KNOWN = [("millpond", Sighting("#0b6672")), ("passing shower", Sighting("#808080", 24.0))]
 
@@ -49,7 +49,54 @@ def test_a_light_told_once_is_in_the_list_from_then_on() -> None:
     eyes = OperatorEyes([], ask)
     first = eyes.look()
     assert eyes.look() == first == Sighting("#008080", 12.0)
-    assert prompts[-1] == "What does the lamp show? 1 teal, 12 s, d dark, o another light: "
+    assert (
+        prompts[-1]
+        == "What does the lamp show? 1 teal, 12 s (mostly blue-green, moving, 12 s round), d dark, o another light: "
+    )
+
+
+def test_a_scene_that_only_the_datasheet_names_is_told_by_its_colour() -> None:
+    prompts: list[str] = []
+
+    def ask(prompt: str) -> str:
+        prompts.append(prompt)
+        return "1"
+
+    watts_only = ("low", Sighting(None, watts=5.0))
+    OperatorEyes([*KNOWN, watts_only, ("#008080", Sighting("#008080"))], ask).look()
+    listed = (
+        "1 millpond (dark blue-green), 2 passing shower (mostly grey, moving, 24 s round), 3 low, 4 #008080"
+    )
+    assert prompts == [f"What does the lamp show? {listed}, d dark, o another light: "]
+
+
+@pytest.mark.parametrize(
+    ("name", "word"),
+    [
+        ("red", "red"),
+        ("orange", "orange"),
+        ("gold", "yellow"),
+        ("yellow", "yellow"),
+        ("green", "green"),
+        ("lime", "green"),
+        ("teal", "blue-green"),
+        ("cyan", "blue-green"),
+        ("blue", "dark blue"),
+        ("dodgerblue", "blue"),
+        ("purple", "dark purple"),
+        ("blueviolet", "purple"),
+        ("hotpink", "pink"),
+        ("deeppink", "pink"),
+        ("white", "white"),
+        ("silver", "white"),
+        ("gray", "grey"),
+    ],
+)
+def test_colours_are_called_as_css_calls_them(name: str, word: str) -> None:
+    """CSS Color 4, 6.1 (named colours), against the words of our own."""
+    from coloraide import Color
+
+    assert plain_colour(Color(name).to_string(hex=True)) == word
 
 
 def test_five_answers_that_are_none_are_enough() -> None:

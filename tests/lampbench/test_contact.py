@@ -15,8 +15,9 @@ from typing import Any
 import pytest
 import vcd
 
-from sequencer.bench.capture import read_capture
+from sequencer.bench.capture import Wave, read_capture
 from sequencer.bench.contact import judge_contact, settle
+from sequencer.cli.judge import _delay_lines
 from sequencer.cli.main import main
 from sequencer.clock import VirtualClock
 from sequencer.errors import InputError
@@ -191,6 +192,12 @@ def test_without_the_command_the_difference_of_the_delays_is_told(judged: Any) -
     _, found = judged(contact=late)
     assert found["breaks_longer_s"] == pytest.approx(0.006)
     assert found["make_s"] is None
+    wave = Wave("contact", True, tuple(late), 10.0)
+    words, _ = _delay_lines(judge_contact(wave, PULSES, 0.03))
+    assert (
+        words
+        == "Breaks are 6.0 ms longer than planned, on the mean: by so much the relay's make_s less its break_s is off."
+    )
 
 
 def test_one_signal_of_several_is_named(
