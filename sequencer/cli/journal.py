@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.errors import InputError
+from sequencer.cli.new_file import write_new
 from sequencer.journal.days import Wear, day_of, wear
 from sequencer.journal.entries import Entry, edges_log
 from sequencer.journal.folder import journal_path
@@ -89,14 +89,7 @@ def _fields(
 def _write_vcd(name: str, edges: Entry) -> None:
     from sequencer.player.vcd import vcd_text  # noqa: PLC0415 - seldom asked for
 
-    text = vcd_text(edges_log(edges.detail))
-    try:
-        with Path(name).open("x", encoding="ascii") as file:
-            file.write(text)
-    except FileExistsError:
-        raise InputError(f"{name}: is there already: name a new file, or remove it first") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{name}: cannot be written: {getattr(error, 'strerror', error)}") from None
+    write_new(name, vcd_text(edges_log(edges.detail)))
 
 
 def _head(pad: Pad, path: Path, arguments: Arguments) -> list[str]:

@@ -8,15 +8,15 @@ What is said before and while the train is sent goes to standard error; the judg
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import nullcontext
 from pathlib import Path
-from typing import IO, NamedTuple
+from typing import NamedTuple
 
 from sequencer.cli.answer import BROKEN_OFF, HARDWARE, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.fields import lamp_fields, plan_fields
+from sequencer.cli.new_file import opened_new
 from sequencer.cli.plan import NOTHING, refused
 from sequencer.cli.through import is_served, play_through, refuse_options
 from sequencer.errors import InputError, LampstepError
@@ -111,7 +111,7 @@ def _send(asked: Asked, found: Plan, arguments: Arguments, line_delay_s: tuple[f
         words = "the contact is normally open, so the lamps are dark before the train"
         raise InputError(f"{asked.circuit}: {words}: add --from-dark")
     keep = _keep(asked)
-    with _new_file(arguments.vcd) as vcd:
+    with nullcontext() if arguments.vcd is None else opened_new(arguments.vcd) as vcd:
         if relay.driver == "simulated":
             _say(f"The relay of {asked.circuit} is simulated: nothing real is switched.")
         else:
@@ -139,27 +139,6 @@ def _judged(
 
 def _keep(asked: Asked) -> Path:
     return path_for(asked.pad.site.name, asked.circuit)
-
-
-@contextmanager
-def _new_file(name: str | None) -> Iterator[IO[str] | None]:
-    """A file that is not there yet, made before anything is sent and removed if nothing was."""
-    if name is None:
-        yield None
-        return
-    path = Path(name)
-    try:
-        file = path.open("x", encoding="ascii")
-    except FileExistsError:
-        raise InputError(f"{name}: is there already: name a new file, or remove it first") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{name}: cannot be written: {getattr(error, 'strerror', error)}") from None
-    with file:
-        try:
-            yield file
-        except BaseException:
-            path.unlink(missing_ok=True)
-            raise
 
 
 def _clear_the_water(asked: Asked, how: str = "", *, sure: bool) -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import NamedTuple
 
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
+from sequencer.cli.new_file import write_new
 from sequencer.errors import InputError
 from sequencer.sitefile import Pad, load_site
 from sequencer.sitefile.supply import header
@@ -85,15 +85,7 @@ def _look(feed: Feed) -> _Looked:
 def _draw(looked: _Looked, path: str) -> None:
     from sequencer.supply.drawing import draw  # noqa: PLC0415 - only when asked for
 
-    picture = draw(looked.tree, _head(looked), _worst(looked))
-    try:
-        with Path(path).open("x", encoding="utf-8") as file:
-            file.write(picture)
-    except FileExistsError:
-        raise InputError(f"{printable(path)}: is there already: name a new file") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", error)
-        raise InputError(f"{printable(path)}: cannot be written: {reason}") from None
+    write_new(path, draw(looked.tree, _head(looked), _worst(looked)))
 
 
 def _head(looked: _Looked) -> str:

@@ -110,7 +110,10 @@ def test_a_picture_is_a_new_file(run: Run, tmp_path: Path) -> None:
     assert f"The drawing is in {path}." in said.out
     assert "weir" in path.read_text(encoding="utf-8")
     again = run(f"supply {WEAK} --svg {path}")
-    assert (again.status, again.err) == (2, f"{path}: is there already: name a new file\n")
+    assert (again.status, again.err) == (
+        2,
+        f"{path}: is there already: name a new file, or remove it first\n",
+    )
 
 
 BAD = {
