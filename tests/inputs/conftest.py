@@ -1,21 +1,5 @@
 """Mock pins, fresh for every test."""
 
-from __future__ import annotations
+from tests.mock_pins import mock_pins
 
-from typing import TYPE_CHECKING
-
-import gpiozero
-import pytest
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-
-@pytest.fixture(autouse=True)
-def mock_pins(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "mock")
-    gpiozero.Device.pin_factory = None
-    yield
-    if gpiozero.Device.pin_factory is not None:
-        gpiozero.Device.pin_factory.close()
-    gpiozero.Device.pin_factory = None
+__all__ = ["mock_pins"]
