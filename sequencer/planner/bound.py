@@ -31,8 +31,11 @@ class Way(NamedTuple):
 class Distance(Protocol):
     """What the joint search asks about one type."""
 
-    def ways(self, belief: int) -> tuple[Way, ...]: ...
-    def breaks(self, belief: int) -> int: ...
+    def ways(self, belief: int) -> tuple[Way, ...]:
+        """The ways on from a belief of which none is better than another in both; none: no way on."""
+
+    def breaks(self, belief: int) -> int:
+        """The fewest breaks that any way on takes."""
 
 
 class NoDistance:

@@ -21,9 +21,12 @@ class Node(Protocol):
     """What the search needs to see of a node."""
 
     @property
-    def promise(self) -> Promise: ...
+    def promise(self) -> Promise:
+        """What no finish from here on can beat."""
+
     @property
-    def finished(self) -> bool: ...
+    def finished(self) -> bool:
+        """Whether the search ends with it."""
 
 
 N = TypeVar("N", bound=Node)
@@ -32,14 +35,17 @@ N = TypeVar("N", bound=Node)
 class Problem(Protocol[N]):
     """Where to start, what follows, and what need not be looked at again."""
 
-    def roots(self) -> Iterable[N]: ...
+    def roots(self) -> Iterable[N]:
+        """Where to start."""
+
     def admit(self, node: N) -> N | None:
         """Called when a node is popped: the node to go on with, or None when it is covered.
 
         May return a node with a greater promise than the one popped; it is then put back.
         """
 
-    def successors(self, node: N) -> Iterable[N]: ...
+    def successors(self, node: N) -> Iterable[N]:
+        """What follows a node that was admitted."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,8 @@ ENDING = frozenset(
         signal.SIGXCPU,
     }
 )
-"""Signals that end a train, :data:`WHEN_LIT` not before the lamps are lit. Blocked, they can arrive in a wait only: never between an edge and its stamp."""
+"""Signals that end a train, :data:`WHEN_LIT` not before the lamps are lit. Blocked, they can arrive in a wait only:
+never between an edge and its stamp."""
 
 WHEN_LIT = signal.SIGUSR1
 """Ends a train when it is not in a break."""

@@ -1,7 +1,7 @@
 """How long the volts of a pad take, against pandapower's power flow on the same trees in the same run.
 
-Run it by hand: ``PYTHONPATH=. python tests/bench/supply_bench.py [SECONDS]`` (it wants pandapower). Each tree is solved in
-turn by either, so that whatever else the machine does falls on both alike; the ratio of the medians is the
+Run it by hand: ``PYTHONPATH=. python tests/bench/supply_bench.py [SECONDS]`` (it wants pandapower). Each tree is
+solved in turn by either, so that whatever else the machine does falls on both alike; the ratio of the medians is the
 figure (aims: 12 lamps under 0.2 ms and 150 times; growth in proportion to the lamps; still faster at 1000).
 """
 
@@ -12,7 +12,9 @@ import sys
 import time
 from collections.abc import Callable
 from random import Random
+from typing import Any
 
+from sequencer.supply.network import Network
 from sequencer.supply.solve import solve
 from tests.supply.peer import built, run
 from tests.supply.trees import drawn_tree
@@ -28,6 +30,17 @@ def seconds(call: Callable[[], object]) -> float:
     return time.process_time() - before
 
 
+def medians(network: Network, net: Any, tolerance: float, limit_s: float) -> tuple[float, float]:
+    """Of either's times (s), taken in turn."""
+    ours: list[float] = []
+    theirs: list[float] = []
+    until = time.monotonic() + limit_s
+    while time.monotonic() < until or len(ours) < 5:
+        ours.append(seconds(lambda: [solve(network) for _ in range(10)]) / 10)
+        theirs.append(seconds(lambda: run(net, tolerance)))
+    return statistics.median(ours), statistics.median(theirs)
+
+
 def main(limit_s: float = 10.0) -> None:
     """A line a size."""
     print("| lamps | nodes | lampstep | a lamp | pandapower | times |\n|---|---|---|---|---|---|")
@@ -36,16 +49,11 @@ def main(limit_s: float = 10.0) -> None:
         net = built(network)
         run(net, tolerance)
         solve(network)
-        ours: list[float] = []
-        theirs: list[float] = []
-        until = time.monotonic() + limit_s / len(SIZES)
-        while time.monotonic() < until or len(ours) < 5:
-            ours.append(seconds(lambda: [solve(network) for _ in range(10)]) / 10)
-            theirs.append(seconds(lambda: run(net, tolerance)))
-        mine, peer = statistics.median(ours), statistics.median(theirs)
+        mine, peer = medians(network, net, tolerance, limit_s / len(SIZES))
         each = f"{mine / lamps * 1e6:.1f} us"
         print(
-            f"| {lamps} | {len(network.nodes)} | {mine * 1e3:.3f} ms | {each} | {peer * 1e3:.1f} ms | {peer / mine:.0f} |"
+            f"| {lamps} | {len(network.nodes)} | {mine * 1e3:.3f} ms | {each} "
+            f"| {peer * 1e3:.1f} ms | {peer / mine:.0f} |"
         )
 
 
