@@ -115,6 +115,7 @@ def mean_colour(scene: LampScene) -> str:
 
 
 def _linear(value: int) -> float:
+    """Light of an 8-bit value of sRGB, by IEC 61966-2-1 (from memory)."""
     v = value / 255
     return v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4
 

@@ -206,6 +206,8 @@ def _within(wanted: float, window: tuple[float, float]) -> float:
 def jitter_of(delays: Delays) -> float:
     """The standard deviation (s) of a length, each delay being anywhere within its range alike.
 
+    Of an even spread that is its width over the square root of 12 (JCGM 100:2008, 4.3.7, from memory).
+
     >>> from sequencer.train import Delays
     >>> round(jitter_of(Delays((0.005, 0.012), (0.003, 0.008))) * 1000, 2)
     2.48

@@ -108,7 +108,8 @@ class Belief:
     def places(self) -> tuple[tuple[float, tuple[float, ...]], ...]:
         """Of each cell: where its edge is taken to be (s), and how blurred (s) for each of the lamp's spreads.
 
-        The edge may be anywhere in the cell: its width blurs, as an even spread of that width does.
+        The edge may be anywhere in the cell: its width blurs, as an even spread of that width does (its
+        variance is a twelfth of the width's square: JCGM 100:2008, 4.3.7, from memory).
         """
         jitter, spreads = self.prior.jitter_s**2, [spread for spread, _ in self.prior.spreads]
         limits = [math.exp(bound) for bound in self.bounds]

@@ -194,7 +194,8 @@ class SimPad:
         """As :meth:`weaken`, for any volts: below its least volts the lamp misses pulses, or gives no light at all.
 
         ``softness`` is the part of its least volts at the lack of which it takes no pulse. Dark: no more volts than
-        ``dropout_v`` behind the rectifier's two diodes (1.4 V), or 0.7 of the least where there is no ``[hold_up]``.
+        ``dropout_v`` behind the rectifier's two diodes (1.4 V), or 0.7 of the least where there is no ``[hold_up]``
+        (both common practice, no source).
         ValueError when its datasheet gives no ``[electrical]``.
         """
         lamp = self.lamps[name]

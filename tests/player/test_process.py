@@ -154,9 +154,11 @@ def test_a_killed_player_is_an_error_and_the_relay_is_sent_to_rest(
             pid, *words = [probe.readline().strip() for _ in range(5)]
             assert words == ["close", "open", "close", "open"]
             os.kill(int(pid.split()[1]), signal.SIGKILL)
-            assert probe.read() == ""
-        with pipe.open() as probe:
-            assert probe.read().splitlines()[1:] == ["rest"]
+            said = probe.read()  # whoever sends it to rest may have the pipe open before its end is seen here
+        if not said:
+            with pipe.open() as probe:
+                said = probe.read()
+        assert said.splitlines()[1:] == ["rest"]
         with pytest.raises(
             HardwareError,
             match=r"ended without an answer \(signal SIGKILL\); the relay has been sent to rest",
