@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
@@ -17,7 +17,7 @@ from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from sequencer.errors import InputError
 from sequencer.tomlfile import (
-    Loc,
+    Faults,
     MisfitError,
     Name,
     Number,
@@ -37,8 +37,6 @@ MAX_CODE = 100
 """Highest code: nobody interrupts a supply more often than that to choose one scene."""
 MAX_S = 86_400
 """Longest time in a datasheet, a day; beyond it there is only inf."""
-
-Faults = Iterator[tuple[Loc, str]]
 
 
 def _window(pair: tuple[float, float]) -> tuple[float, float]:

@@ -39,6 +39,8 @@ MAX_NAME = 60
 """Longest name, characters."""
 
 Loc = tuple[int | str, ...]
+Faults = Iterator[tuple[Loc, str]]
+"""Where, and what is wrong there."""
 T = TypeVar("T")
 
 
@@ -272,7 +274,7 @@ _WORDS = {
 """Pydantic's error types in plain words; ``got`` is what stands there instead."""
 
 
-def misfits(error: ValidationError, model: type[Table], data: object) -> Iterator[tuple[Loc, str]]:
+def misfits(error: ValidationError, model: type[Table], data: object) -> Faults:
     """A validation's errors as locations and words; ``model`` and ``data`` are what was validated."""
     for details in error.errors(include_url=False):
         yield from _worded(details, model, data)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -12,7 +11,7 @@ from pydantic import AfterValidator, Field, Strict, TypeAdapter, ValidationError
 from sequencer.errors import InputError
 from sequencer.sitefile.line import Baud, MeterRegister, SerialLine
 from sequencer.sitefile.tables import GpioRelay, ModbusRelay, SimulatedRelay, Timing
-from sequencer.tomlfile import Loc, MisfitError, Name, Number, Pair, Table, misfits, quoted, read_toml
+from sequencer.tomlfile import Faults, MisfitError, Name, Number, Pair, Table, misfits, quoted, read_toml
 
 MAX_VOLTS = 30.0
 """No lamp for water is fed with more: 30 V DC is the greatest that NEC 680.2 calls low voltage contact limit, and
@@ -208,7 +207,7 @@ def _sound(annotation: Any, name: str, data: dict[str, Any]) -> Any:
         return None
 
 
-def _faults(relay: Any, supply: Any, eyes: Any, lamp: SimulatedLamp | None) -> Iterator[tuple[Loc, str]]:
+def _faults(relay: Any, supply: Any, eyes: Any, lamp: SimulatedLamp | None) -> Faults:
     """What does not fit across tables; one that is itself wrong comes as None."""
     if relay is not None:
         if relay.contact == "normally_open":
@@ -232,7 +231,7 @@ def _faults(relay: Any, supply: Any, eyes: Any, lamp: SimulatedLamp | None) -> I
     yield from _line_faults(relay, supply, eyes)
 
 
-def _line_faults(relay: Any, supply: Any, eyes: Any) -> Iterator[tuple[Loc, str]]:
+def _line_faults(relay: Any, supply: Any, eyes: Any) -> Faults:
     """Two instruments on one line; only a meter may share the relay's, at the same rate."""
     lines: dict[str, tuple[str, Any]] = {}
     for name, table in (("relay", relay), ("supply", supply), ("eyes", eyes)):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, Self
 
 from pydantic import Field, PlainValidator, Strict, model_validator
 
-from sequencer.tomlfile import Loc, MisfitError, Name, Some, Table, quoted, told
+from sequencer.tomlfile import Faults, MisfitError, Name, Some, Table, quoted, told
 
 if TYPE_CHECKING:
     from sequencer.sitefile.tables import SiteInfo
@@ -206,9 +206,7 @@ def _late(when: When) -> bool:
     return when.event == "sunset" if isinstance(when, BySun) else when >= NOON
 
 
-def _hour_faults(
-    start: When, end: When, fallback_start: time | None, fallback_end: time | None
-) -> Iterator[tuple[Loc, str]]:
+def _hour_faults(start: When, end: When, fallback_start: time | None, fallback_end: time | None) -> Faults:
     """Hours that can never make a show, and fallbacks that stand in for nothing."""
     for key, when, fallback in (("start", start, fallback_start), ("end", end, fallback_end)):
         if fallback is None:
@@ -228,7 +226,7 @@ def _hour_faults(
 
 def calendar_faults(
     site: SiteInfo, slots: Sequence[tuple[int, Slot]], exceptions: Sequence[tuple[int, ExceptionDays]]
-) -> Iterator[tuple[Loc, str]]:
+) -> Faults:
     """What does not fit between the tables, or between them and where the pad is; each with its place."""
     shows = [("slot", index, slot) for index, slot in slots]
     shows += [("exception", index, show) for index, day in exceptions if (show := day.show()) is not None]
@@ -259,7 +257,7 @@ def head(key: str, index: int, name: str | None) -> str:
     return f"{key} {index + 1}" if name is None else f"{key} {quoted(name)}"
 
 
-def _noon_faults(site: SiteInfo) -> Iterator[tuple[Loc, str]]:
+def _noon_faults(site: SiteInfo) -> Faults:
     from zoneinfo import ZoneInfo  # noqa: PLC0415 - with the sun only
 
     offset = datetime(2026, 1, 1, tzinfo=ZoneInfo(site.timezone)).utcoffset() or timedelta(0)
@@ -271,7 +269,7 @@ def _noon_faults(site: SiteInfo) -> Iterator[tuple[Loc, str]]:
         yield ("site", "longitude"), f"{words}: east is positive, west negative; mend it or the timezone"
 
 
-def _doubled(key: str, names: Sequence[tuple[int, str | None]]) -> Iterator[tuple[Loc, str]]:
+def _doubled(key: str, names: Sequence[tuple[int, str | None]]) -> Faults:
     seen: set[str] = set()
     for index, name in names:
         if name in seen:
@@ -283,7 +281,7 @@ def _doubled(key: str, names: Sequence[tuple[int, str | None]]) -> Iterator[tupl
             seen.add(name)
 
 
-def _clashes(exceptions: Sequence[tuple[int, ExceptionDays]]) -> Iterator[tuple[Loc, str]]:
+def _clashes(exceptions: Sequence[tuple[int, ExceptionDays]]) -> Faults:
     """Dates that one exception closes and another, of the same circuit, gives a show."""
     spans = [(day.circuit or "", dates, index, day) for index, day in exceptions for dates in day.dates]
     reaching: dict[tuple[str, bool], tuple[date, int, ExceptionDays]] = {}

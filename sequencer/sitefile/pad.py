@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from pathlib import Path, PurePath
@@ -15,14 +15,13 @@ from sequencer.errors import InputError
 from sequencer.sitefile.line import MAX_PATH
 from sequencer.sitefile.tables import (
     Circuit,
-    Faults,
     Site,
     SiteInfo,
     SiteScene,
     Timing,
     site_faults,
 )
-from sequencer.tomlfile import Loc, Table, TomlFile, did_you_mean, misfits, place, quoted, read_toml
+from sequencer.tomlfile import Faults, Table, TomlFile, did_you_mean, misfits, place, quoted, read_toml
 
 if TYPE_CHECKING:
     from sequencer.sitefile.sense import ModbusMeter, SimulatedMeter
@@ -165,7 +164,7 @@ def _datasheets(file: TomlFile, folder: Path) -> tuple[dict[str, Datasheet | Non
     return found, problems
 
 
-def _named_datasheets(data: dict[str, Any]) -> Iterator[tuple[Loc, str]]:
+def _named_datasheets(data: dict[str, Any]) -> Faults:
     """Where a lamp names a datasheet, in tables that may be wrong otherwise."""
     for c, circuit in enumerate(_tables(data.get("circuit"))):
         for n, lamp in enumerate(_tables(circuit.get("lamp"))):

@@ -5,19 +5,17 @@ Read only where a site has one, and only then imported.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, ValidationError
 
 from sequencer.sitefile.line import MeterRegister
-from sequencer.tomlfile import Loc, Number, Table, did_you_mean, misfits, printable, quoted
+from sequencer.tomlfile import Faults, Number, Table, did_you_mean, misfits, printable, quoted
 
 if TYPE_CHECKING:
     from sequencer.sitefile.pad import Pad
     from sequencer.tomlfile import TomlFile
-
-Faults = Iterator[tuple[Loc, str]]
 
 
 class _Meter(Table):

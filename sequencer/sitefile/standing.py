@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +13,7 @@ from sequencer.sitefile.calendar import ExceptionDays, Exceptions, Slot, Slots, 
 from sequencer.sitefile.pad import sound
 from sequencer.sitefile.serve import Inputs, Line, Outputs, Serve
 from sequencer.sitefile.tables import GpioRelay, same_pin
-from sequencer.tomlfile import Loc, Table, did_you_mean, misfits, quoted
+from sequencer.tomlfile import Faults, Loc, Table, did_you_mean, misfits, quoted
 
 if TYPE_CHECKING:
     from sequencer.sitefile.pad import Pad
@@ -47,7 +47,7 @@ def standing_orders(pad: Pad, file: TomlFile) -> tuple[Standing, list[str]]:
     return found, file.problems(chain(_faults(pad, found), _calendar_faults(pad, slots, exceptions)))
 
 
-def _faults(pad: Pad, standing: Standing) -> Iterator[tuple[Loc, str]]:
+def _faults(pad: Pad, standing: Standing) -> Faults:
     circuits = [circuit.name for circuit in pad.circuits]
     scenes = [scene.name for scene in pad.scenes]
     for key, tables in (("inputs", standing.inputs), ("outputs", standing.outputs)):
@@ -60,7 +60,7 @@ def _faults(pad: Pad, standing: Standing) -> Iterator[tuple[Loc, str]]:
 
 def _calendar_faults(
     pad: Pad, slots: Sequence[tuple[int, Slot]], exceptions: Sequence[tuple[int, ExceptionDays]]
-) -> Iterator[tuple[Loc, str]]:
+) -> Faults:
     """Names that the site has not, scenes that a lamp of the circuit has not, and what the tables clash in."""
     circuits = [circuit.name for circuit in pad.circuits]
     scenes = [scene.name for scene in pad.scenes]
@@ -84,13 +84,13 @@ def _calendar_faults(
     yield from calendar_faults(pad.site, slots, exceptions)
 
 
-def _known(loc: Loc, what: str, name: str, known: list[str]) -> Iterator[tuple[Loc, str]]:
+def _known(loc: Loc, what: str, name: str, known: list[str]) -> Faults:
     if name not in known:
         hint = did_you_mean(name, known)
         yield loc, f"{what} {quoted(name)}" + (f": {hint}" if hint else "")
 
 
-def _pin_faults(pad: Pad, standing: Standing) -> Iterator[tuple[Loc, str]]:
+def _pin_faults(pad: Pad, standing: Standing) -> Faults:
     """Pins with two uses; a relay's own are compared where relays are."""
     taken: dict[object, str] = {}
     for circuit in pad.circuits:

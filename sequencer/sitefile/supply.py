@@ -7,7 +7,7 @@ only then imported.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, Strict, ValidationError, model_validator
@@ -15,6 +15,7 @@ from pydantic import AfterValidator, Field, Strict, ValidationError, model_valid
 from sequencer.sitefile.tables import Circuit, DelayRange
 from sequencer.tomlfile import (
     MAX_NAME,
+    Faults,
     Loc,
     MisfitError,
     Name,
@@ -41,7 +42,6 @@ M_PER_FT = 0.3048
 MAX_RUNS = 200
 """More than any pad has; a longer way than this from the transformer is not walked."""
 
-Faults = Iterator[tuple[Loc, str]]
 Volts = Annotated[Number, Field(ge=1, le=1000)]
 MAX_VA = 100_000
 """More than any pool's transformer, or lamp."""

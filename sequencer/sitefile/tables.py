@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import PurePath
 from typing import Annotated, Any, Literal, Self
 
@@ -13,7 +13,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, Strict, model_valid
 from sequencer.datasheet import MAX_S
 from sequencer.sitefile.line import MAX_PATH, ModbusLine
 from sequencer.tomlfile import (
-    Loc,
+    Faults,
     MisfitError,
     Name,
     Number,
@@ -26,8 +26,6 @@ from sequencer.tomlfile import (
     told,
 )
 from sequencer.train import Delays, line_delay
-
-Faults = Iterator[tuple[Loc, str]]
 
 
 def _time_zone(value: str) -> str:
