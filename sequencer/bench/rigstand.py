@@ -26,6 +26,7 @@ from sequencer.relay import open_relay
 from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature
 from sequencer.sitefile import ModbusRelay
+from sequencer.tomlfile import quoted
 from sequencer.train import Delays, Pulse, Train
 
 if TYPE_CHECKING:
@@ -119,22 +120,32 @@ class RigStand:
         if log.outcome != "finished":
             raise HardwareError(f"relay: {log.detail}")
         if beyond := result.beyond:
-            raise Spoiled(f"edges {', '.join(map(str, beyond))} came too late or too early")
+            raise Spoiled(
+                f"edges {', '.join(map(str, beyond))} came too late or too early: is this machine busy?"
+            )
 
 
 @contextmanager
-def open_stand(rig: Rig, sheet: Datasheet | None) -> Iterator[tuple[Stand, tuple[str, ...]]]:
+def open_stand(
+    rig: Rig, sheet: Datasheet | None, volts: float | None = None
+) -> Iterator[tuple[Stand, tuple[str, ...]]]:
     """The stand of a rig with such a lamp on it, and what the user should know of it.
 
-    ``sheet`` None: nobody knows what lamp it is; a simulated one must be known.
+    ``sheet`` None: nobody knows what lamp it is; a simulated one must be known. ``volts``: set before anything
+    else, for a run that never sets them.
 
-    :raises InputError: the rig's eyes cannot serve for this datasheet.
+    :raises InputError: the rig's eyes or its supply cannot serve for this datasheet.
     :raises HardwareError: something is not there, or does not answer.
     """
     if rig.simulated:
         assert sheet is not None
-        yield _simulated(rig, sheet), ("Nothing of this rig is real: a sound lamp is simulated.",)
+        simulated = _simulated(rig, sheet)
+        if volts is not None:
+            simulated.volts(volts)
+        yield simulated, ("Nothing of this rig is real: a sound lamp is simulated.",)
         return
+    if problems := list(_unfit(rig, sheet)):
+        raise InputError(problems)
     with ExitStack() as stack:
         relay, delays, notes = _relay(rig)
         eyes = stack.enter_context(_eyes(rig, sheet))
@@ -145,6 +156,8 @@ def open_stand(rig: Rig, sheet: Datasheet | None) -> Iterator[tuple[Stand, tuple
             supply = stack.enter_context(scpi.open_(rig.supply.model_dump()))
             notes += supply.notes
         stand = RigStand(relay, delays, eyes, supply, rig.volts_range, margin_s=rig.timing.margin_s)
+        if volts is not None:
+            stand.volts(volts)
         alike_ones = () if sheet is None else doubts(rig, sheet, eyes.threshold)
         yield stand, (*notes, *eyes.notes, *alike_ones)
 
@@ -159,6 +172,29 @@ def doubts(rig: Rig, sheet: Datasheet, threshold: float) -> tuple[str, ...]:
                 words = f"still_s = {rig.eyes.still_s:g} is shorter than one colour of it may stay"
                 lines.append(f'"{scene.name}" may be taken for still: {words}')
     return tuple(lines)
+
+
+def _unfit(rig: Rig, sheet: Datasheet | None) -> Iterator[str]:
+    """Why this rig cannot serve for this lamp; to be said before anything is switched."""
+    if isinstance(rig.eyes, SensorEyes) and rig.eyes.white is None:
+        yield f"{rig.path}: [eyes] is not calibrated: lampstep bench white --rig {rig.path} prints two lines for it"
+    if isinstance(rig.eyes, MeterEyes):
+        if sheet is None:
+            words = "scenes that draw the same look the same to it: use other eyes"
+            yield f"{rig.name}: a current meter cannot tell what nobody has described: {words}"
+        elif not all(scene.watts for scene in sheet.scenes) or sheet.electrical is None:
+            words = "give every [[scene]] its watts, and [electrical], or use other eyes"
+            yield f"{sheet.lamp.name}: a current meter knows scenes by their watts: {words}"
+    if not isinstance(rig.supply, ScpiSupply) or sheet is None:
+        return
+    least, greatest = rig.supply.volts
+    if sheet.electrical is None:
+        words = f"the supply can be set, and {quoted(sheet.lamp.name)} does not say to what: add [electrical] volts"
+        yield f"{rig.path}: {words} to its datasheet"
+    elif sheet.electrical.volts[0] > greatest or sheet.electrical.volts[1] < least:
+        low, high = sheet.electrical.volts
+        words = f"gives {least:g}-{greatest:g} V, and {quoted(sheet.lamp.name)} wants {low:g}-{high:g} V"
+        yield f"{rig.path}: [supply] {words}: use another supply"
 
 
 def delays_of(rig: Rig) -> Delays:
@@ -202,12 +238,7 @@ def _eyes(rig: Rig, sheet: Datasheet | None) -> Eyes:
         from sequencer.instruments.meter import CurrentEyes  # noqa: PLC0415
         from sequencer.relay.meter import ModbusCurrent  # noqa: PLC0415
 
-        if sheet is None:
-            words = "scenes that draw the same look the same to it: use other eyes"
-            raise InputError(f"{rig.name}: a current meter cannot tell what nobody has described: {words}")
-        if not all(scene.watts for scene in sheet.scenes) or sheet.electrical is None:
-            words = "give every [[scene]] its watts, and [electrical], or use other eyes"
-            raise InputError(f"{sheet.lamp.name}: a current meter knows scenes by their watts: {words}")
+        assert sheet is not None and sheet.electrical is not None  # noqa: PT018 - _unfit has seen to it
         assert isinstance(rig.supply, FixedSupply)  # as the rig file has been checked for
         watts_per_amp = rig.supply.volts * sheet.electrical.power_factor
         return CurrentEyes(ModbusCurrent(spec).amps, watts_per_amp, still_s=rig.eyes.still_s)

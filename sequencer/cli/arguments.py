@@ -64,8 +64,9 @@ class Arguments(argparse.Namespace):
     pretend: str | None
     budget_cycles: int
     budget_hours: float
-    most_scenes: int
-    settled: float
+    most_scenes: int | None
+    settled: float | None
+    volts_set: float | None
     precision: float
     plan: str
     signal: str | None

@@ -154,11 +154,11 @@ def _lines(
     if found.accepted and run.course.lowest_v is None:
         lines.append("Not tried at the lowest rated volts: this supply cannot be set to them.")
     if found.lapses:
-        lines.append(
-            f"{found.lapses} looks were wrong at first and right at the second: the eyes, not the lamp."
-        )
+        looks = "1 look was" if found.lapses == 1 else f"{found.lapses} looks were"
+        lines.append(f"{looks} wrong at first and right at the second: the eyes, not the lamp.")
     if found.spoiled:
-        lines.append(f"{found.spoiled} trains were spoiled by late edges and sent again after a lead-in.")
+        trains = "1 train was" if found.spoiled == 1 else f"{found.spoiled} trains were"
+        lines.append(f"{trains} spoiled by late edges and sent again after a lead-in.")
     minutes = spent.seconds / 60
     lines.append(
         f"It took {minutes:.0f} min and {spent.relay_cycles} relay cycles. The run is kept in {path}."

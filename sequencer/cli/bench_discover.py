@@ -17,7 +17,7 @@ from sequencer.bench.asking import Asking, Assumed, assumed_of
 from sequencer.bench.discover import Findings, discover
 from sequencer.bench.discovered import datasheet_toml, discovered_fields, taken_for_granted
 from sequencer.bench.kept_run import read_whole, write_whole
-from sequencer.bench.rigfile import OperatorEyes, Rig, load_rig
+from sequencer.bench.rigfile import OperatorEyes, Rig, ScpiSupply, load_rig
 from sequencer.bench.rigstand import open_stand
 from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
@@ -25,7 +25,7 @@ from sequencer.cli.bench_begin import kept_at, may_it_run, say, say_notes
 from sequencer.cli.bench_files import new_file, write_report, write_sheet
 from sequencer.datasheet import load_datasheet
 from sequencer.errors import InputError
-from sequencer.tomlfile import Name
+from sequencer.tomlfile import Name, told
 from sequencer.words import table
 
 
@@ -49,13 +49,14 @@ def run(arguments: Arguments) -> Answer:
     out, report = new_file(arguments.out, "--out"), new_file(arguments.report, "--report")
     path = kept_at(arguments, "discover.json")
     record = read_whole(path, "discover") if arguments.resume is not None and path.exists() else None
+    volts = _volts(rig, arguments, record)
     if not rig.simulated:
         may_it_run(sure=arguments.yes)
-    with open_stand(rig, sheet) as (stand, notes):
+    with open_stand(rig, sheet, volts) as (stand, notes):
         say_notes(notes)
 
         def keep(now: Asking) -> None:
-            write_whole(path, {"bench": "discover", **now.record()})
+            write_whole(path, {"bench": "discover", "volts": volts, **now.record()})
 
         assumed = _assumed(rig, arguments, record)
         ask = Asking(stand, assumed, record=record, keep=keep)
@@ -70,14 +71,33 @@ def run(arguments: Arguments) -> Answer:
         return _answer(found, arguments, path, out, report, notes, broken_off=broken_off)
 
 
+def _volts(rig: Rig, arguments: Arguments, record: dict[str, Any] | None) -> float | None:
+    """What to set the supply to; None where it is fixed. A lamp that nobody knows must be told its volts."""
+    kept: Any = None if record is None else record.get("volts")
+    volts: Any = kept if arguments.volts_set is None else arguments.volts_set
+    where = f"{arguments.rig}: [supply]"
+    if volts is None:
+        if isinstance(rig.supply, ScpiSupply):
+            raise InputError(f"{where} can be set: say with --volts what the lamp's plate says it runs on")
+        return None
+    if rig.volts_range is None:
+        raise InputError(f"{where} is fixed: leave --volts out")
+    least, greatest = rig.volts_range
+    if isinstance(volts, bool) or not isinstance(volts, (int, float)) or not least <= volts <= greatest:
+        raise InputError(f"{where} gives {least:g}-{greatest:g} V, not the {told(volts)} V of --volts")
+    if kept is not None and volts != kept:
+        raise InputError(f"--volts: the run was begun at {kept:g} V, and goes on at no others")
+    return float(volts)
+
+
 def _assumed(rig: Rig, arguments: Arguments, record: dict[str, Any] | None) -> Assumed:
     begun = Assumed() if record is None else assumed_of(record)
     usual = begun._replace(
         longest_s=min(Assumed().longest_s, rig.timing.max_dark_s),
         budget_cycles=arguments.budget_cycles,
         budget_s=arguments.budget_hours * 3600,
-        most_scenes=arguments.most_scenes,
-        settled_s=arguments.settled,
+        most_scenes=arguments.most_scenes or begun.most_scenes,
+        settled_s=arguments.settled or begun.settled_s,
     )
     # Nobody asks a person the same thing three times over.
     return usual._replace(lapse=0.0) if isinstance(rig.eyes, OperatorEyes) else usual
@@ -120,8 +140,12 @@ def _answer(
         again = ["lampstep", "bench", "discover", "--rig", arguments.rig, "--resume", str(path)]
         again += [] if arguments.pretend is None else ["--pretend", arguments.pretend]
         again += [] if arguments.out is None else ["--out", arguments.out]
+        again += [] if arguments.name is None else ["--name", arguments.name]
+        more = 1 if broken_off else 2  # what was spent counts
+        again += ["--budget-cycles", str(more * arguments.budget_cycles)]
+        again += ["--budget-hours", f"{more * arguments.budget_hours:g}"]
         if found.end == "over budget":
-            lines.append(f"Next: {shlex.join(again)}" + ("" if broken_off else " with a greater budget"))
+            lines.append(f"Next: {shlex.join(again)}")
     else:
         lines += ["", text] if out is None else [f"Written: {out}. Next: lampstep bench accept {out} ..."]
     status = BROKEN_OFF if broken_off else YES if text is not None else NO

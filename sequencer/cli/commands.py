@@ -62,7 +62,7 @@ USAGE = {
     ),
     "bench discover": (
         "--rig RIG [--out FILE] [--name NAME] [--budget-cycles N] [--budget-hours H] [--most-scenes N] "
-        "[--settled S] [--pretend DATASHEET] [--resume FILE] [--report FILE] [--yes] [--json]"
+        "[--settled S] [--volts V] [--pretend DATASHEET] [--resume FILE] [--report FILE] [--yes] [--json]"
     ),
     "bench white": "--rig RIG [--json]",
     "judge": "CAPTURE.vcd --plan PLAN.json [--signal NAME] [--command NAME] [--json]",

@@ -190,16 +190,23 @@ def _add_bench_discover(parser: argparse.ArgumentParser) -> None:
     for option, kind, default, metavar, told in (
         ("--budget-cycles", whole(10, 1_000_000), 5000, "N", "relay cycles at most; default 5000"),
         ("--budget-hours", between(0.01, 1000), 6.0, "H", "hours at most; default 6"),
-        ("--most-scenes", whole(2, 100), 20, "N", "scenes that the lamp may have at most; default 20"),
+        ("--most-scenes", whole(2, 100), None, "N", "scenes that the lamp may have at most; default 20"),
         (
             "--settled",
             between(2, 300),
-            12.0,
+            None,
             "S",
             "seconds after which the lamp is surely settled; default 12",
         ),
     ):
         parser.add_argument(option, type=kind, default=default, metavar=metavar, help=told)
+    parser.add_argument(
+        "--volts",
+        dest="volts_set",
+        type=between(0.1, 30),
+        metavar="V",
+        help="what the supply is set to, where it can be: what the lamp's plate says",
+    )
     parser.add_argument(
         "--pretend", metavar="DATASHEET", help="a rig on which nothing is real: the lamp to simulate"
     )

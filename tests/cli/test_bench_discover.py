@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,6 +50,73 @@ def test_a_small_budget_ends_it_and_it_goes_on_with_a_greater_one(run: Run, tmp_
     begun, whole = first.json["log"], again.json["log"]
     assert [entry["pulses"] for entry in whole[: len(begun)]] == [entry["pulses"] for entry in begun]
     assert len(whole) > len(begun)
+
+
+def test_the_command_to_go_on_is_whole(run: Run, tmp_path: Path) -> None:
+    """What it was begun with is in the record: volts, scenes and settling need not be typed again, nor may differ."""
+    kept = f"--resume {tmp_path}/run.json"
+    begun = f"--budget-cycles 100 --budget-hours 3 --settled 15 --most-scenes 9 --volts 12 --name Shed {kept}"
+    first = run(f"bench discover {RIG} --pretend {B} {begun}")
+    line = first.out.rstrip().splitlines()[-1]
+    assert line.startswith("Next: lampstep bench discover --rig")
+    assert line.endswith("--name Shed --budget-cycles 200 --budget-hours 6")
+    asked = json.loads((tmp_path / "run.json").read_text())["asked"]
+    other = run(f"bench discover {RIG} --pretend {B} --volts 13 {kept}")
+    assert (other.status, "was begun at 12 V" in other.err) == (2, True)
+    again = run(f"{line.removeprefix('Next: lampstep ').replace('cycles 200', 'cycles 5000')} --json")
+    assert again.status == 0
+    assert [
+        [[pulse["off_s"], pulse["on_s"]] for pulse in entry["pulses"]]
+        for entry in again.json["log"][: len(asked)]
+    ] == [one[0] for one in asked]
+    assert "15 s of supply leave it settled" in again.json["toml"]
+    assert "at most 9 scenes" in again.json["toml"]
+
+
+def real_rig(tmp_path: Path, supply: str, eyes: str) -> Path:
+    text = (CONFIG / "rigs" / "workshop.toml").read_text()
+    text = text.replace('driver = "simulated"\nside', 'driver = "gpio"\npin = 17\nside')
+    path = tmp_path / "rig.toml"
+    path.write_text(f"{text[: text.index('[supply]')]}[supply]\n{supply}\n[eyes]\n{eyes}\n")
+    return path
+
+
+FIXED, SET = 'driver = "fixed"\nvolts = 12.0', 'driver = "scpi"\nport = "/dev/ttyS98"\nvolts = [8.0, 16.0]'
+OPERATOR = 'driver = "operator"'
+
+
+@pytest.mark.parametrize(
+    ("typed", "supply", "eyes", "problem"),
+    [
+        ("discover", SET, OPERATOR, "[supply] can be set: say with --volts what the lamp's plate says"),
+        ("discover --volts 24", SET, OPERATOR, "[supply] gives 8-16 V, not the 24.0 V of --volts"),
+        ("discover --volts 12", FIXED, OPERATOR, "[supply] is fixed: leave --volts out"),
+        (
+            "discover",
+            FIXED,
+            'driver = "sensor"\nport = "/dev/ttyS99"',
+            "[eyes] is not calibrated: lampstep bench white --rig",
+        ),
+        (
+            "discover",
+            FIXED,
+            'driver = "meter"\nport = "/dev/ttyS99"\nunit = 1\nregister = 0\nscale = 0.001',
+            "a current meter cannot tell what nobody has described",
+        ),
+        (f"accept {A}", SET.replace("[8.0, 16.0]", "[3.0, 6.0]"), OPERATOR, "[supply] gives 3-6 V, and"),
+        (f"measure {A}", SET.replace("[8.0, 16.0]", "[3.0, 6.0]"), OPERATOR, "wants 11-15 V"),
+        ("accept BARE", SET, OPERATOR, "does not say to what: add [electrical] volts to its datasheet"),
+    ],
+)
+def test_a_rig_that_cannot_serve_is_told_before_anything_is_switched(
+    run: Run, tmp_path: Path, typed: str, supply: str, eyes: str, problem: str
+) -> None:
+    """On none of these would the lamp have been lit, or seen: no verdict would have been of the lamp."""
+    bare = tmp_path / "bare.toml"
+    bare.write_text(re.sub(r"(?s)\[electrical\].*?(?=\[\[scene)", "", Path(A).read_text()))
+    said = run(f"bench {typed.replace('BARE', str(bare))} --rig {real_rig(tmp_path, supply, eyes)} --yes")
+    assert said.status == 2
+    assert problem in said.err
 
 
 @pytest.mark.parametrize("word", ["accept", "measure"])

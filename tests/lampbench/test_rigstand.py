@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from sequencer.bench import rigstand
 from sequencer.bench.accept import Course, Options, Run
 from sequencer.bench.asking import Asking, Assumed
 from sequencer.bench.colours import mean_colour
@@ -128,7 +129,7 @@ THREE = dict(enumerate(("#2050c0", "#c04020", "#30a040"), start=1))
 @pytest.mark.parametrize("kind", ["count", "step"])
 def test_a_lamp_is_discovered_through_a_sensor_although_edges_come_late(kind: str) -> None:
     """Trains are gathered, so a spoiled one is known at the look; what the lamp made of it nobody knows."""
-    true = made(kind, THREE)  # type: ignore[arg-type]
+    true = made(kind, THREE)
     table = Table(true, SimLamp(true, Nature.steady(Random(5)), scene=1))
     count = spoiled = 0
 
@@ -175,6 +176,24 @@ def test_a_lamp_is_discovered_by_an_operator() -> None:
     assert found.sheet is not None, found.why
     assert unlike(true, Datasheet.model_validate(found.sheet)) is None
     assert [scene["colour"] for scene in found.sheet["scene"]] == list(THREE.values())
+
+
+def test_the_volts_of_a_lamp_that_nobody_knows_are_set_before_all_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A supply's output is off until it is set; discovery itself never sets it."""
+    text = (Path(__file__).parents[2] / "config" / "rigs" / "workshop.toml").read_text()
+    head, _, _ = text.replace('driver = "simulated"\nside', 'driver = "gpio"\npin = 17\nside').partition(
+        "[supply]"
+    )
+    monkeypatch.setattr(rigstand, "_relay", lambda _: (SPEC, DELAYS, ()))
+    path = tmp_path / "rig.toml"
+    with SimulatedScpi((0.0, 20.0)) as far:
+        supply_table = f'[supply]\ndriver = "scpi"\nport = "{far.port}"\nvolts = [8.0, 16.0]\nsettle_s = 0\n'
+        path.write_text(f'{head}{supply_table}[eyes]\ndriver = "operator"\n')
+        with rigstand.open_stand(load_rig(path), None, 12.5):
+            assert (far.volts, far.on) == (12.5, True)
+        assert not far.on
 
 
 class StillEyes:
