@@ -10,7 +10,7 @@ from sequencer.cli.new_file import write_new
 from sequencer.errors import InputError
 from sequencer.sitefile import Pad, load_site
 from sequencer.sitefile.supply import header
-from sequencer.supply.advise import LIMITS, Advice, CaseFigures, TapFigures, advise, emf_at
+from sequencer.supply.advise import LIMITS, Advice, CaseFigures, TapFigures, advise, emf_at, mismatched
 from sequencer.supply.feed import Feed, feed_of, network_of, with_conductor, with_lamp, with_tap
 from sequencer.supply.solve import solve
 from sequencer.supply.tree import Branch, branches, tree_lines
@@ -152,6 +152,8 @@ def _run_lines(looked: _Looked) -> list[str]:
 def _verdict(looked: _Looked) -> str:
     advice = looked.advice
     best, use = advice.best, advice.in_use
+    if mismatched(looked.feed):
+        return "Next: switch off. What tap and cable would do can be told once the primary's connections are right."
     if best is None:
         limit, rule = LIMITS[looked.feed.region]
         return f"No tap holds: shorter or thicker runs, or fewer lamps; never above {limit:g} V ({rule})."

@@ -257,24 +257,30 @@ def protection_at_secondary(feed: Feed) -> float | None:
 
 
 def _findings(feed: Feed, advice: Advice) -> Iterator[Finding]:
-    yield from _of_primary(feed, advice)
-    yield from _of_volts(feed, advice)
-    yield from _of_transformer(feed, advice)
-    yield from _of_runs(feed, advice)
+    if mismatched(feed):  # whatever else is wrong may come of it, and no tap or cable would cure it
+        yield from _of_primary(feed, advice)
+    else:
+        yield from _of_volts(feed, advice)
+        yield from _of_transformer(feed, advice)
+        yield from _of_runs(feed, advice)
     yield from _of_closing(feed)
     if len(feed.supply.transformer.taps) > 1 and not feed.supply.transformer.unused_capped:
         what = "the taps that are not in use are not said to be capped"
         yield Finding("caution", feed.circuit, what, "cap each by itself, then write unused_capped = true")
 
 
+def mismatched(feed: Feed) -> bool:
+    """Whether the primary gets another mains system than its transformer is connected for."""
+    return abs(primary_of(feed).here_v / feed.supply.transformer.primary_v - 1) > MISMATCH
+
+
 def _of_primary(feed: Feed, advice: Advice) -> Iterator[Finding]:
     nominal, here = feed.supply.transformer.primary_v, advice.primary.here_v
-    if abs(here / nominal - 1) > MISMATCH:
-        ratio = here / nominal
-        what = f"{here:g} V measured on a primary for {nominal:g} V"
-        grows = f"{ratio:.2g} times the primary gives {ratio:.2g} times the secondary"
-        remedy = f"{grows}: switch off, and have a licensed electrician look at the primary's connections"
-        yield Finding("refused", feed.circuit, what, remedy)
+    ratio = here / nominal
+    what = f"{here:g} V measured on a primary for {nominal:g} V"
+    grows = f"{ratio:.2g} times the primary gives {ratio:.2g} times the secondary"
+    remedy = f"{grows}: switch off, and have a licensed electrician look at the primary's connections"
+    yield Finding("refused", feed.circuit, what, remedy)
 
 
 def _of_volts(feed: Feed, advice: Advice) -> Iterator[Finding]:

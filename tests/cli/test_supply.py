@@ -40,6 +40,24 @@ def test_the_weak_lamp_is_found_and_the_next_tap_cures_it(run: Run, cured: str) 
     assert run(f"rehearse {asked} --trials 50").status == 0
 
 
+@pytest.mark.parametrize("wrong", [("primary_v = 120.0", "primary_v = 240.0"), ("119.0", "239.0")])
+def test_on_a_wrong_primary_nothing_but_that_is_advised(
+    run: Run, tmp_path: Path, wrong: tuple[str, str]
+) -> None:
+    """Half or twice the volts at every lamp: a lower tap or a thicker run would hide a fault of the mains side."""
+    text = Path(WEAK).read_text(encoding="utf-8").replace("lamps/", f"{CONFIG}/lamps/")
+    text = text.replace(*wrong).replace("primary_range_v", "# ")
+    path = tmp_path / "wrong.toml"
+    path.write_text(text, encoding="utf-8")
+    said = run(f"supply {path}")
+    assert said.status == 1
+    (line,) = (line for line in said.out.splitlines() if line.startswith(("NO:", "doubt:")))
+    assert "have a licensed electrician look at the primary's connections" in line
+    assert "Next: switch off." in said.out
+    assert "take " not in said.out
+    assert "thicker" not in said.out
+
+
 def test_what_if_says_the_same_as_the_file_would(run: Run, cured: str) -> None:
     if_so, is_so = run(f"supply {WEAK} --tap 13 --json").json, run(f"supply {cured} --json").json
     assert if_so == is_so
