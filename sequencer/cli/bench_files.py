@@ -12,12 +12,14 @@ from sequencer.errors import HardwareError, InputError
 
 
 def new_file(name: str | None, option: str) -> Path | None:
-    """The path, which must not be there yet. InputError otherwise."""
+    """The path, which must not be there yet, in a folder that is: a run takes hours. InputError otherwise."""
     path = None if name is None else Path(name)
     if path is not None and path.exists():
         raise InputError(
             f"{path}: is there already, and is not written over: name another file with {option}"
         )
+    if path is not None and not path.parent.is_dir():
+        raise InputError(f"{path}: there is no folder {path.parent}: name another file with {option}")
     return path
 
 

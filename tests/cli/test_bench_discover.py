@@ -138,6 +138,12 @@ def test_the_others_report_too(run: Run, tmp_path: Path, word: str) -> None:
         (f"bench discover {RIG}", "say with --pretend DATASHEET which lamp is simulated"),
         (f"bench discover {RIG} --pretend {A} --resume {A}", "no run of lampstep bench"),
         (f"bench discover {RIG} --pretend {A} --out {A}", "name another file with --out"),
+        (
+            f"bench discover {RIG} --pretend {A} --out /none/x.toml",
+            "no folder /none: name another file with --out",
+        ),
+        (f"bench accept {A} {RIG} --report /none/x.html", "no folder /none: name another file with --report"),
+        (f"bench measure {A} {RIG} --out /none/x.toml", "no folder /none: name another file with --out"),
         (f"bench discover {RIG} --pretend {A} --budget-cycles 1", "--budget-cycles"),
         (f"bench discover --pretend {A}", "--rig is missing"),
     ],
