@@ -61,6 +61,7 @@ def taken_for_granted(assumed: Assumed) -> list[str]:
     wrong = f"each look is wrong with at most {assumed.lapse:.0%}, by itself; then any of {assumed.looks} answers is"
     return [
         f"{assumed.settled_s:g} s of supply leave it settled and warm.",
+        f"A break of {assumed.longest_s:g} s is a power-down; one under {assumed.shortest_s:.2g} s was not tried.",
         f"It has at most {assumed.most_scenes} scenes, and count lamps have one for every count up to the last.",
         f"It keeps its limits, but for a clock that errs by at most {assumed.clock:.0%}.",
         f"No window of breaks ends before {assumed.narrowest:g} times its start.",

@@ -18,7 +18,7 @@ from sequencer.bench.discover import Findings, discover
 from sequencer.bench.discovered import datasheet_toml, discovered_fields, taken_for_granted
 from sequencer.bench.kept_run import read_whole, write_whole
 from sequencer.bench.rigfile import OperatorEyes, Rig, ScpiSupply, load_rig
-from sequencer.bench.rigstand import open_stand
+from sequencer.bench.rigstand import delays_of, open_stand
 from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.bench_begin import kept_at, may_it_run, say, say_notes
@@ -92,7 +92,10 @@ def _volts(rig: Rig, arguments: Arguments, record: dict[str, Any] | None) -> flo
 
 def _assumed(rig: Rig, arguments: Arguments, record: dict[str, Any] | None) -> Assumed:
     begun = Assumed() if record is None else assumed_of(record)
+    delays = delays_of(rig)
+    makes_s = delays.mean_make_s - delays.mean_break_s + delays.spread_s  # the shortest break of such a relay
     usual = begun._replace(
+        shortest_s=max(Assumed().shortest_s, makes_s),
         longest_s=min(Assumed().longest_s, rig.timing.max_dark_s),
         budget_cycles=arguments.budget_cycles,
         budget_s=arguments.budget_hours * 3600,

@@ -73,6 +73,18 @@ def test_the_command_to_go_on_is_whole(run: Run, tmp_path: Path) -> None:
     assert "at most 9 scenes" in again.json["toml"]
 
 
+def test_what_this_rig_cannot_try_is_said(run: Run, tmp_path: Path) -> None:
+    """A slow relay makes no break of 20 ms, and this bench none of a minute: neither is tried."""
+    text = (CONFIG / "rigs" / "workshop.toml").read_text().replace("[0.005, 0.012]", "[0.09, 0.11]")
+    (tmp_path / "rig.toml").write_text(f"{text}\n[timing]\nmax_dark_s = 20\n")
+    said = run(f"bench discover --rig {tmp_path}/rig.toml --pretend {B} --json")
+    assert said.status == 0
+    offs = [pulse["off_s"] for entry in said.json["log"] for pulse in entry["pulses"]]
+    assert 0.107 <= min(offs) < 0.15  # 0.1 - 0.0055 and a spread of 0.0125
+    assert max(offs) == 20
+    assert "A break of 20 s is a power-down; one under 0.11 s was not tried." in said.json["toml"]
+
+
 def real_rig(tmp_path: Path, supply: str, eyes: str) -> Path:
     text = (CONFIG / "rigs" / "workshop.toml").read_text()
     text = text.replace('driver = "simulated"\nside', 'driver = "gpio"\npin = 17\nside')
