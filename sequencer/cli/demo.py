@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import sys
 import time
 from collections.abc import Iterable
 
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.fields import tightest_fields
+from sequencer.cli.terminal import shows_colours
 from sequencer.demo.lido import load_lido
 from sequencer.demo.plain import story_lines, summary_lines
 from sequencer.demo.story import Step, Summary, summed
@@ -40,7 +39,7 @@ NEXT = (
 def run(arguments: Arguments) -> Answer:
     """Tell the story; the answer is its summary."""
     steps = tell(*load_lido(), arguments.seed)
-    if arguments.json or arguments.plain or not _shows_colours():
+    if arguments.json or arguments.plain or not shows_colours(SIGNS):
         told = tuple(steps)
         summary = summed(told)
         lines = [*story_lines(told), "", *summary_lines(summary), "", NEXT]
@@ -61,22 +60,6 @@ def _show(steps: Iterable[Step], speed: float) -> Summary:
     show_summary(summary, console)
     console.print()
     return summary
-
-
-def _shows_colours() -> bool:
-    """Whether the output is a terminal that shows colours and lines, and its user wants them.
-
-    ``NO_COLOR`` by its own convention: any value that is not empty.
-    """
-    if os.environ.get("NO_COLOR") or os.environ.get("TERM", "dumb") == "dumb":
-        return False
-    if sys.stdout is None or not sys.stdout.isatty():
-        return False
-    try:
-        SIGNS.encode(sys.stdout.encoding)
-    except UnicodeEncodeError:
-        return False
-    return True
 
 
 def _fields(seed: int, summary: Summary) -> dict[str, object]:

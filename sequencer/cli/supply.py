@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.new_file import write_new
+from sequencer.cli.terminal import shows_colours
 from sequencer.errors import InputError
 from sequencer.sitefile import Pad, load_site
 from sequencer.sitefile.supply import header
@@ -96,9 +98,22 @@ def _worst(looked: _Looked) -> str:
     return f"all lamps at full watts, {looked.advice.primary.low_v:.4g} V on the primary"
 
 
+def _tree(tree: tuple[Branch, ...]) -> Iterator[str]:
+    """The tree; on a terminal that shows colours each lamp in the colour of its margin, as in the drawing."""
+    if not shows_colours():
+        yield from tree_lines(tree)
+        return
+    from rich.style import Style  # noqa: PLC0415 - only where it is seen
+
+    from sequencer.supply.drawing import COLOURS  # noqa: PLC0415
+
+    for branch, line in zip(tree, tree_lines(tree), strict=True):
+        yield line if branch.mark is None else Style(color=COLOURS[branch.mark]).render(line)
+
+
 def _text(looked: _Looked) -> str:
     advice = looked.advice
-    lines = [f"{_head(looked)}; {_worst(looked)}:", "", *tree_lines(looked.tree), ""]
+    lines = [f"{_head(looked)}; {_worst(looked)}:", "", *_tree(looked.tree), ""]
     lines += [*_lamp_lines(advice.in_use), "", *_tap_lines(advice), ""]
     if advice.runs:
         lines += [*_run_lines(looked), ""]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from sequencer.cli import supply as supply_command
 from tests.cli.test_json_fields import listed
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -120,6 +122,18 @@ def test_a_plan_says_which_slack_the_volts_cost(run: Run, cured: str) -> None:
     assert [lamp["slack_cost_s"] for lamp in planned["volts"]] == [pytest.approx(cost)] * 3
     assert planned["pulses"][0]["off_s"] == pytest.approx(pulse["to_s"] / 0.97 + 0.036)
     assert f"{cost * 1000:.1f} ms" in run(asked).out
+
+
+def test_on_a_terminal_lamps_have_the_colour_of_their_margin(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain = run(f"supply {WEAK}").out
+    assert "\x1b" not in plain
+    monkeypatch.setattr(supply_command, "shows_colours", lambda: True)
+    coloured = run(f"supply {WEAK}").out
+    weir = next(line for line in coloured.splitlines() if "weir" in line)
+    assert weir.startswith("\x1b[38;2;213;94;0m")  # what is short, as in the drawing
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
 
 
 def test_a_picture_is_a_new_file(run: Run, tmp_path: Path) -> None:
