@@ -20,10 +20,10 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from sequencer.bench.colours import match
-from sequencer.bench.measurement import Answer, Course, Findings, Measurement, Question, Task
+from sequencer.bench.measurement import Answer, Course, Findings, Measurement, Options, Question, Task
 from sequencer.bench.presentations import most_lengths, present, stand_on
 from sequencer.bench.stand import Spoiled
-from sequencer.bench.subject import Footing, Subject, prior_of
+from sequencer.bench.subject import SHORTEST_S, EdgeName, Footing, Subject, prior_of
 from sequencer.bench.threshold import Belief, Prior, belief, choose
 from sequencer.bench.threshold import learn as taught
 from sequencer.train import Train
@@ -204,14 +204,30 @@ def _measurement(run: Run, task: Task) -> Measurement:
         len(known.shown) + wasted,
         wasted,
         known.shown,
+        _out_of_reach(run.course.options, task.edge) if how == "below" else "",
     )
+
+
+def _out_of_reach(options: Options, edge: EdgeName) -> str:
+    """Why an edge below all lengths cannot be found, where that is the relay's doing."""
+    shortest_s = options.shortest(edge)
+    if edge not in ("ride-through", "dim ride-through", "gap", "warm-up") or shortest_s <= SHORTEST_S:
+        return ""
+    what = "break" if edge in ("ride-through", "dim ride-through") else "supply"
+    return f"every length was long: it lies below the shortest {what} of this relay, {shortest_s:.3g} s"
 
 
 def _prior(run: Run, task: Task) -> Belief:
     assert run.footing is not None
     options = run.course.options
     prior = prior_of(
-        run.course.subject, task.edge, run.footing, run.course.jitter_s, options.longest_s, options.trust
+        run.course.subject,
+        task.edge,
+        run.footing,
+        run.course.jitter_s,
+        options.longest_s,
+        options.trust,
+        shortest_s=options.shortest(task.edge),
     )
     return belief(_between_volts(run, task, prior))
 
@@ -249,7 +265,7 @@ def _firmer(run: Run, task: Task) -> Footing | None:
         changes["pulse_s"] = max(footing.pulse_s, 1.1 * long)
     elif task.edge == "pulse's end":
         resets = run.course.subject.sheet.off.reset is not None
-        changes["pulse_s"] = min(footing.pulse_s, 0.95 * short)
+        changes["pulse_s"] = max(min(footing.pulse_s, 0.95 * short), run.course.options.shortest_s)
         changes["dark_s"] = max(footing.dark_s, 1.1 * long) if resets else 1.1 * long + 0.1
     elif task.edge == "reset's end":
         changes["dark_s"] = 1.1 * long + 0.1

@@ -10,7 +10,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from sequencer.bench.colours import WATTS_WITHIN, alike
-from sequencer.bench.subject import EdgeName, Footing, Subject, footings
+from sequencer.bench.subject import SHORTEST_S, EdgeName, Footing, Subject, footings
 from sequencer.bench.threshold import Shown
 from sequencer.train import Train
 
@@ -18,12 +18,17 @@ if TYPE_CHECKING:
     from sequencer.datasheet import Datasheet
 
 
+ABOVE = 1.25
+"""The lengths to stand on are so many times the shortest that the relay makes: room for an edge below them."""
+
+
 class Options(NamedTuple):
     """How thorough a run is.
 
     An edge is done when its interval at ``level`` is no wider than ``precision`` of it or four standard deviations
     of the relay, or after ``most`` presentations. ``trust`` is put in the datasheet's own windows; no break is longer
-    than ``longest_s``. ``volts``: at how many volts ride-through is measured, where the supply can be set.
+    than ``longest_s`` or shorter than ``shortest_s``, no supply between two shorter than ``shortest_on_s``. ``volts``:
+    at how many volts ride-through is measured, where the supply can be set.
     """
 
     precision: float = 0.05
@@ -32,6 +37,12 @@ class Options(NamedTuple):
     trust: float = 0.8
     longest_s: float = 20.0
     volts: int = 4
+    shortest_s: float = SHORTEST_S
+    shortest_on_s: float = SHORTEST_S
+
+    def shortest(self, edge: EdgeName) -> float:
+        """The least length (s) that can be shown of what is varied for an edge: breaks or supply."""
+        return self.shortest_on_s if edge in ("gap", "warm-up", "settling") else self.shortest_s
 
 
 class Task(NamedTuple):
@@ -81,7 +92,7 @@ class Measurement(NamedTuple):
     length the lamp takes all as short and from which all as long, its own spread counted in. ``claimed_s`` is where
     the datasheet has it. ``shown`` is every presentation; ``wasted`` those that told nothing. Where ``outcome`` is
     "below" every length was long, where "above" every one short; "unsure": ``most`` presentations were not enough;
-    "hidden": no eye can tell, and ``note`` says why.
+    "hidden": no eye can tell. ``note`` says why, and where the relay makes nothing shorter.
     """
 
     name: EdgeName
@@ -152,8 +163,12 @@ class Course:
 
     @cached_property
     def footings(self) -> tuple[Footing, ...]:
-        """Lengths to stand on, in the order in which they are tried."""
-        return tuple(footings(self.subject.sheet))
+        """Lengths to stand on, in the order in which they are tried; well above the shortest of the relay."""
+        pulse_s, gap_s = (ABOVE * s for s in (self.options.shortest_s, self.options.shortest_on_s))
+        return tuple(
+            each._replace(pulse_s=max(each.pulse_s, pulse_s), gap_s=max(each.gap_s, gap_s))
+            for each in footings(self.subject.sheet)
+        )
 
 
 def course_for(

@@ -38,7 +38,7 @@ EdgeName = Literal[
     "ride-through", "dim ride-through", "gap", "pulse's end", "reset's end", "warm-up", "settling"
 ]
 SHORTEST_S = 0.008
-"""No shorter break and no shorter gap is tried: a relay can hardly make it."""
+"""No shorter break and no shorter gap is tried: a relay can hardly make it. A slow relay's are longer."""
 LONGEST_RUN = 5
 """So many scenes at most tell the answers of one train apart."""
 BEYOND = 0.05
@@ -216,11 +216,38 @@ def jitter_of(delays: Delays) -> float:
     return max(math.hypot(*widths) / math.sqrt(12), 1e-4)
 
 
+def shortest_of(delays: Delays) -> tuple[float, float]:
+    """The shortest break and the shortest supply between two (s) that a relay with these delays makes.
+
+    The second command comes after the first only if the contact needs no longer for it than that; and with less than
+    the relay's spread of length there may be no break at all.
+
+    >>> from sequencer.train import Delays
+    >>> shortest_of(Delays((0.005, 0.012), (0.003, 0.008)))
+    (0.008, 0.008)
+    >>> [round(s, 4) for s in shortest_of(Delays((0.1, 0.2), (0.003, 0.008)))]
+    [0.197, 0.0525]
+    """
+    lag_s, spread_s = delays.mean_make_s - delays.mean_break_s, delays.spread_s
+    off_s, on_s = (
+        SHORTEST_S if max(lag, spread_s) <= SHORTEST_S else max(lag, 0.0) + spread_s
+        for lag in (lag_s, -lag_s)
+    )
+    return off_s, on_s
+
+
 def prior_of(
-    subject: Subject, edge: EdgeName, footing: Footing, jitter_s: float, longest_s: float, trust: float = 0.8
+    subject: Subject,
+    edge: EdgeName,
+    footing: Footing,
+    jitter_s: float,
+    longest_s: float,
+    trust: float = 0.8,
+    *,
+    shortest_s: float = SHORTEST_S,
 ) -> Prior:
     """Where an edge may lie, from what serves already and, with ``trust``, from the datasheet."""
-    low, high = SHORTEST_S, longest_s
+    low, high = shortest_s, longest_s
     off = subject.sheet.off
     if edge in ("ride-through", "dim ride-through"):
         high = footing.pulse_s

@@ -17,7 +17,7 @@ from sequencer.bench.measurement import Course, Findings, Measurement, Options, 
 from sequencer.bench.rigfile import MeterEyes, Rig, ScpiSupply
 from sequencer.bench.rigstand import delays_of, open_stand
 from sequencer.bench.stand import Spent, Stand
-from sequencer.bench.subject import jitter_of
+from sequencer.bench.subject import SHORTEST_S, jitter_of, shortest_of
 from sequencer.bench.written import datasheet_toml, held_up
 from sequencer.cli.answer import BROKEN_OFF, NO, YES, Answer
 from sequencer.cli.arguments import Arguments
@@ -28,6 +28,7 @@ from sequencer.errors import InputError
 from sequencer.tomlfile import quoted
 from sequencer.words import table
 
+TOO_SLOW = "This relay makes no"
 OUTCOMES = {
     "found": "",
     "below": "every length was long",
@@ -44,7 +45,8 @@ def run(arguments: Arguments) -> Answer:
     path = kept_at(arguments, f"{Path(arguments.datasheet).stem}.measure.json")
     if not rig.simulated:
         may_it_run(sure=arguments.yes)
-    with open_stand(rig, sheet) as (stand, notes):
+    with open_stand(rig, sheet) as (stand, of_stand):
+        notes = (*of_stand, *_limits(rig))
         say_notes(notes)
         begun, before = Run(_course(sheet, rig, stand, arguments)), Spent()
         if arguments.resume is not None and path.exists():
@@ -57,10 +59,27 @@ def run(arguments: Arguments) -> Answer:
 
 
 def _course(sheet: Datasheet, rig: Rig, stand: Stand, arguments: Arguments) -> Course:
-    options = Options(arguments.precision, longest_s=min(Options().longest_s, rig.timing.max_dark_s))
+    off_s, on_s = shortest_of(delays_of(rig))
+    options = Options(
+        arguments.precision,
+        longest_s=min(Options().longest_s, rig.timing.max_dark_s),
+        shortest_s=off_s,
+        shortest_on_s=on_s,
+    )
     by_watts = isinstance(rig.eyes, MeterEyes)
     jitter_s = jitter_of(delays_of(rig))
     return course_for(sheet, stand.threshold, jitter_s, options, stand.volts_range, by_watts=by_watts)
+
+
+def _limits(rig: Rig) -> tuple[str, ...]:
+    """What this relay is too slow for."""
+    pairs = zip(("break", "supply between two breaks"), shortest_of(delays_of(rig)), strict=True)
+    return tuple(
+        f"{TOO_SLOW} {what} under {shortest_s:.3g} s (its make_s and break_s): an edge below that cannot be"
+        " found. A quicker relay finds it"
+        for what, shortest_s in pairs
+        if shortest_s > SHORTEST_S
+    )
 
 
 def _run(
@@ -112,7 +131,8 @@ def _run(
         "toml": text,
         "notes": list(notes),
     }
-    lines = [*_table(found), *_held(fitted, kept.course), *problems]
+    limits = [f"{note}." for note in notes if note.startswith(TOO_SLOW)]
+    lines = [*_table(found), *limits, *_held(fitted, kept.course), *problems]
     lines.append(
         f"{found.presentations} presentations, {spent().seconds / 60:.0f} min, {spent().relay_cycles} relay cycles."
     )

@@ -69,3 +69,27 @@ def test_a_precision_out_of_reason(measured: Callable[..., Any], value: str) -> 
     said = measured(f"--precision {value}")
     assert said.status == 2
     assert "must be a number from 0.01 to 0.5" in said.err
+
+
+def test_a_slow_relay_is_asked_for_no_break_that_it_cannot_make(run: Run, tmp_path: Path) -> None:
+    """It closes up to 0.2 s late: mean 150 less 5.5 ms, and a spread of 52.5 ms."""
+    rig, kept = tmp_path / "rig.toml", tmp_path / "kept.json"
+    text = RIG.read_text(encoding="utf-8").replace("make_s = [0.005, 0.012]", "make_s = [0.1, 0.2]")
+    rig.write_text(text, encoding="utf-8")
+    line = f"bench measure {CONFIG}/lamps/type-a.toml --rig {rig} --resume {kept} --yes"
+    said = run(line)
+    assert said.status == 0
+    assert "This relay makes no break under 0.197 s (its make_s and break_s)" in said.out
+    found = run(f"{line} --json").json
+    through = [edge for edge in found["edges"] if edge["edge"] == "ride-through"]
+    assert through[0]["outcome"] == "below"
+    assert through[0]["note"] == (
+        "every length was long: it lies below the shortest break of this relay, 0.197 s"
+    )
+    breaks = [s for edge in through for shown in edge["shown"] for s in shown["lengths_s"]]
+    assert 0.197 <= min(breaks) < 0.21
+    assert any("no break under" in note for note in found["notes"])
+
+
+def test_a_quick_relay_is_told_nothing_of_its_limits(measured: Callable[..., Any]) -> None:
+    assert "This relay" not in measured(stem="d").out
