@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from typing import Literal, NamedTuple
 
 from sequencer.sitefile.supply import AWG_SIZES, MM2_SIZES, TRANSFORMER, Run
-from sequencer.supply.ampacity import CONTINUOUS, ampacity, greatest_protection
-from sequencer.supply.feed import Feed, Primary, network_of, primary_of, with_size, with_tap
+from sequencer.supply.ampacity import CONTINUOUS, ampacity, cord_ampacity, greatest_protection
+from sequencer.supply.feed import MAINS_TOLERANCE, Feed, Primary, network_of, primary_of, with_size, with_tap
 from sequencer.supply.network import Network
 from sequencer.supply.solve import solve
 from sequencer.tomlfile import quoted
@@ -23,7 +23,8 @@ LIMITS = {
     "iec": (12.0, "SELV in zone 0 by IEC 60364-7-702"),
 }
 """Greatest volts RMS of sinusoidal AC, and whose rule that is. NEC's is held against what a lamp gets, IEC's against
-the nominal volts of the tap: a 12 V transformer gives some more when little hangs on it."""
+the nominal volts of the tap: a 12 V transformer gives some more when little hangs on it, or the mains are high. Only
+where more was measured on the primary than mains may have is that a doubt of IEC's, too."""
 MISMATCH = 0.2
 """A primary that is further from nominal than this is another mains system, not another hour of the day."""
 _HAIR = 1e-9
@@ -263,6 +264,7 @@ def _findings(feed: Feed, advice: Advice) -> Iterator[Finding]:
         yield from _of_volts(feed, advice)
         yield from _of_transformer(feed, advice)
         yield from _of_runs(feed, advice)
+        yield from _of_cords(feed, advice)
     yield from _of_closing(feed)
     if len(feed.supply.transformer.taps) > 1 and not feed.supply.transformer.unused_capped:
         what = "the taps that are not in use are not said to be capped"
@@ -286,18 +288,32 @@ def _of_primary(feed: Feed, advice: Advice) -> Iterator[Finding]:
 def _of_volts(feed: Feed, advice: Advice) -> Iterator[Finding]:
     tap = advice.in_use
     limit, rule = LIMITS[feed.region]
+    nominal_v = feed.supply.transformer.primary_v
+    mains_v = nominal_v * (1 + MAINS_TOLERANCE[feed.region])
+    here_v = tap.tap_v * advice.primary.here_v / nominal_v
     most = {
         case.primary: max(lamp.volts for lamp in case.lamps) for case in tap.cases if case.load == "alone"
     }
     if tap.tap_v > limit:
         what = f"the tap in use gives {tap.tap_v:g} V, and the limit is {limit:g} V: {rule}"
         yield Finding("refused", feed.circuit, what, "take a tap at or below it")
-    elif most["high"] > limit * (1 + _HAIR):
+    elif feed.region == "nec" and most["high"] > limit * (1 + _HAIR):
         always = most["now"] > limit * (1 + _HAIR)
         volts, when = (most["now"], "") if always else (most["high"], " when the primary is high")
-        level: Level = "refused" if always and feed.region == "nec" else "doubt"
+        level: Level = "refused" if always else "doubt"
         what = f"a lamp alone gets {volts:.2f} V{when}, above {limit:g} V: {rule}"
         yield Finding(level, feed.circuit, what, "take a lower tap")
+    elif (
+        feed.region == "iec"
+        and advice.primary.here_v > mains_v * (1 + _HAIR)
+        and here_v > limit * (1 + _HAIR)
+    ):
+        what = (
+            f"{advice.primary.here_v:g} V measured on a primary for {nominal_v:g} V is more than the mains may be "
+            f"({mains_v:g} V), and makes {here_v:.2f} V of the tap of {tap.tap_v:g} V, above {limit:g} V: {rule}"
+        )
+        remedy = "have a licensed electrician look at the primary's connections before another tap is taken"
+        yield Finding("doubt", feed.circuit, what, remedy)
     for name in tap.short:
         case, lamp = min(((c, one) for c in tap.cases for one in c.lamps if one.lamp == name), key=_volts)
         gets = f"gets {lamp.volts:.2f} V" if lamp.volts else "cannot be fed at all (the volts collapse)"
@@ -344,6 +360,27 @@ def _of_closing(feed: Feed) -> Iterator[Finding]:
         what = "each break of a train closes the primary of an iron transformer, at any moment of the mains"
         remedy = "10 to 40 times its current may rush in: count on a worn contact, or switch the secondary"
         yield Finding("caution", feed.circuit, what, remedy)
+
+
+def _of_cords(feed: Feed, advice: Advice) -> Iterator[Finding]:
+    """A cord carries one lamp, and most when the primary is low; a lamp that goes dark is told of by its volts.
+
+    Whether the protection suits a cord is not asked: it is the lamp's own, and its maker answers for that.
+    """
+    most = {
+        name: max(one.amps for case in advice.in_use.cases for one in case.lamps if one.lamp == name)
+        for name in feed.sheets
+    }
+    for cord in feed.supply.lamps:
+        amps, may_a = most[cord.name], cord_ampacity(cord)
+        where = f"{feed.circuit}: cord of lamp {quoted(cord.name)}"
+        good = f"a cord good for {amps * CONTINUOUS:.1f} A"
+        if amps > may_a:
+            what = f"{amps:.1f} A in {cord.size}, which may carry {may_a:g} A"
+            yield Finding("refused", where, what, good)
+        elif amps * CONTINUOUS > may_a:
+            counts = f"{amps:.1f} A all evening counts as {amps * CONTINUOUS:.1f} A (NEC 210.19(A)(1))"
+            yield Finding("doubt", where, f"{counts}, and {cord.size} may carry {may_a:g} A", good)
 
 
 def _of_runs(feed: Feed, advice: Advice) -> Iterator[Finding]:

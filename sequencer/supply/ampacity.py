@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sequencer.sitefile.supply import Run
+    from sequencer.sitefile.supply import Cable, Run
 
 AWG_60_75 = {
     18: (10.0, 10.0),
@@ -43,6 +43,19 @@ def ampacity(run: Run) -> float:
         return AWG_60_75[run.awg][run.insulation_c == 75]
     assert run.mm2 is not None
     return MM2[run.mm2]
+
+
+def cord_ampacity(cord: Cable) -> float:
+    """Amperes that a lamp's cord may carry: taken as insulated for 60 degrees Celsius, the lower column.
+
+    >>> from sequencer.sitefile.supply import Cable
+    >>> cord_ampacity(Cable(length_m=1, awg=16)), cord_ampacity(Cable(length_m=1, mm2=1.0))
+    (13.0, 10.0)
+    """
+    if cord.awg is not None:
+        return AWG_60_75[cord.awg][0]
+    assert cord.mm2 is not None
+    return MM2[cord.mm2]
 
 
 def greatest_protection(run: Run) -> float:
