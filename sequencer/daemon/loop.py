@@ -131,7 +131,7 @@ class Daemon:
 
     def summary(self) -> str:
         """What the lamps show, in one line."""
-        said = [f"{name}: {status(state).headline}" for name, state in self.states.items()]
+        said = [f"{each.circuit}: {each.headline}" for each in self.statuses()]
         return "; ".join([*said, *filter(None, [self.trouble])])
 
     @property
@@ -141,7 +141,12 @@ class Daemon:
 
     def statuses(self) -> list[Status]:
         """What each circuit shows, and why."""
-        return [self._with_sensed(status(state)) for state in self.states.values()]
+        return [self._with_sensed(self._with_turn(status(state))) for state in self.states.values()]
+
+    def _with_turn(self, told: Status) -> Status:
+        if told.circuit not in self._next:
+            return told
+        return told._replace(headline=f"lit; its train to {told.scene} waits for another circuit's to end")
 
     def _with_sensed(self, told: Status) -> Status:
         sensed = self._sensed.get(told.circuit)

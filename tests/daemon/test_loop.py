@@ -122,6 +122,10 @@ def test_an_answer_that_comes_too_late_is_not_sent_in_the_place_of_the_right_one
     second = board.asked[-1]
     assert (first[0], second[0], second[1].scene) == (LAP, LAP, "quiet")
     right = board.found(second, breaks=2)  # and waits until the other circuit's train is over
+    assert board.daemon.summary() == (
+        "lap-pool: lit; its train to quiet waits for another circuit's to end; "
+        "plunge-pool: sending the train to evening"
+    )
     board.found(first, breaks=3)
     board.played(PLUNGE)
     assert board.sent[1:] == [(LAP, right)]
