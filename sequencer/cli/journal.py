@@ -190,6 +190,8 @@ def _outcome(detail: Mapping[str, Any]) -> str:
         how = f"failed ({detail['failed']})"
     elif detail.get("spoiled"):
         how = f"spoiled{why}: what the lamps show is not certain"
+    elif detail.get("outcome") == "unseen":
+        how = f"ended unseen{why}"
     elif detail.get("after_cut"):
         how = f"broken off{why}"
     else:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sequencer.daemon.planning import PlannedTrain
 
 Detail = Mapping[str, Any]
+UNSEEN = "the daemon that began it was not there when it ended"
 
 
 class Writes(Protocol):
@@ -99,7 +100,7 @@ class Recorder:
         """After the last edge: its log and outcome into the journal; what that is to the core."""
         circuit, result = over.circuit, over.result
         outcome: on.Outcome = "broken off"
-        why = "its daemon had died"
+        why = UNSEEN
         if isinstance(result, str):
             outcome, why = "failed", result
         log = result if isinstance(result, PlayResult) else self._kept(circuit)
@@ -109,7 +110,7 @@ class Recorder:
             self._edges(circuit, log)
         # Where nobody knows how far it came, all of it is counted.
         cycles = self._begun.get(circuit, 0) if log is None else openings(log)
-        self._outcome(circuit, asked, outcome, cycles, why)
+        self._outcome(circuit, asked, "unseen" if result is None else outcome, cycles, why)
         return on.TrainEnded(now, outcome, cycles, why)
 
     def leftover(self, circuit: str, begun: int) -> int:
@@ -125,7 +126,7 @@ class Recorder:
         else:
             self._edges(circuit, result)
             cycles = openings(result)
-        self._outcome(circuit, None, "failed", cycles, "the daemon was not there when it ended")
+        self._outcome(circuit, None, "unseen", cycles, UNSEEN)
         return cycles
 
     def orphan(self, circuit: str, begun: int) -> None:
