@@ -77,6 +77,10 @@ def _connect(line: socket.socket, path: Path) -> None:
             time.sleep(AGAIN_S)
 
 
+CALLS, CALL_S = 40, 0.05
+"""How often the listening thread is called to its end, and how long each call waits for it."""
+
+
 class Socket:
     """The daemon's end, served by threads that put each question into the loop's queue and wait."""
 
@@ -93,10 +97,18 @@ class Socket:
         self._thread.start()
 
     def close(self) -> None:
-        """Listen no more."""
+        """Listen no more, and end the thread: it sleeps until somebody calls, so call."""
+        threading.Thread(target=self._server.shutdown, name="socket's end", daemon=True).start()
+        for _ in range(CALLS):
+            with suppress(OSError), _short(self._path) as short, socket.socket(socket.AF_UNIX) as line:
+                line.settimeout(CALL_S)
+                line.connect(short)
+            self._thread.join(CALL_S)
+            if not self._thread.is_alive():
+                break
         with suppress(FileNotFoundError):
             self._path.unlink()
-        self._server.socket.close()
+        self._server.server_close()
 
 
 class _Server(socketserver.ThreadingUnixStreamServer):
