@@ -71,7 +71,26 @@ class _Asking:
         return min([now.astimezone(UTC) + ASK_ANYWAY, *(at for at in changes if at is not None)])
 
 
-class SchedulerTimetable:
+class _Trusting:
+    """Asks once the clock is trusted, and not before; both timetables do."""
+
+    ready = False
+
+    def trust(self) -> None:
+        """The clock is trusted from now on."""
+        self.ready = True
+        self._ask()
+
+    def recompute(self) -> None:
+        """Ask anew; before the clock is trusted nothing happens."""
+        if self.ready:
+            self._ask()
+
+    def _ask(self) -> None:
+        raise NotImplementedError
+
+
+class SchedulerTimetable(_Trusting):
     """On APScheduler, whose one worker thread calls ``changed``; so do :meth:`trust` and :meth:`recompute`,
     in their caller's. Never two at once.
 
@@ -83,7 +102,6 @@ class SchedulerTimetable:
     def __init__(
         self, calendar: Calendar, quiet: Sequence[Span], changed: Changed, wall: Callable[[], datetime]
     ) -> None:
-        self.ready = False
         self._asking, self._wall, self._lock = _Asking(calendar, quiet, changed), wall, Lock()
         self._stopped = False
         self._at: datetime | None = None
@@ -115,16 +133,6 @@ class SchedulerTimetable:
         with self._lock:
             self._schedule()
 
-    def trust(self) -> None:
-        """The clock is trusted from now on."""
-        self.ready = True
-        self._ask()
-
-    def recompute(self) -> None:
-        """Ask anew; before the clock is trusted nothing happens."""
-        if self.ready:
-            self._ask()
-
     def stop(self) -> None:
         """End the threads."""
         with self._lock:
@@ -148,11 +156,10 @@ class SchedulerTimetable:
             self._scheduler.add_job(self._ask, "date", run_date=self._at, id=self.JOB, replace_existing=True)
 
 
-class VirtualTimetable:
+class VirtualTimetable(_Trusting):
     """The same by a clock that only :meth:`advance` and :meth:`step` move, for tests and demonstration."""
 
     def __init__(self, calendar: Calendar, quiet: Sequence[Span], changed: Changed, now: datetime) -> None:
-        self.ready = False
         self.now = now.astimezone(UTC)
         self.asked = 0
         """How often the almanac was asked."""
@@ -161,16 +168,6 @@ class VirtualTimetable:
 
     def start(self) -> None:
         """Nothing to start."""
-
-    def trust(self) -> None:
-        """The clock is trusted from now on."""
-        self.ready = True
-        self._ask()
-
-    def recompute(self) -> None:
-        """Ask anew; before the clock is trusted nothing happens."""
-        if self.ready:
-            self._ask()
 
     def stop(self) -> None:
         """No more changes."""
