@@ -151,14 +151,17 @@ class Train(NamedTuple):
 class Stamp(NamedTuple):
     """One edge as it went: contact due, command due (mean delay subtracted) and command given.
 
-    Seconds from the start of the train. ``commanded_s`` is when the command was given: when the call that
-    switches was made, plus what it then had to wait for its turn on a line that is shared.
+    Seconds from the start of the train. ``commanded_s``: not before then was the command given: when the call
+    that switches was made, plus what it then had to wait for its turn on a line that is shared.
+    ``confirmed_s``: when that call returned, so that the command had been given; None in logs of versions that
+    did not note it.
     """
 
     due_s: float
     command_due_s: float
     commanded_s: float
     closed: bool
+    confirmed_s: float | None = None
 
     @property
     def late_s(self) -> float:
@@ -170,7 +173,8 @@ class EdgeLog(NamedTuple):
     """All edges that were commanded, in order, and how the playing ended.
 
     ``rested_s`` is when the relay was then commanded to rest, None if it could not be: only a relay that
-    rests open (``rests_closed`` False), or one broken off in a break, moves by that.
+    rests open (``rests_closed`` False), or one broken off in a break, moves by that. ``set_takes_s``: how long a
+    command and its confirmation take at most when nothing holds them up.
     """
 
     stamps: tuple[Stamp, ...]
@@ -178,3 +182,15 @@ class EdgeLog(NamedTuple):
     detail: str = ""
     rested_s: float | None = None
     rests_closed: bool = True
+    set_takes_s: float = 0.0
+
+    def held_up_s(self, stamp: Stamp) -> float:
+        """By how much later than ``commanded_s`` the command of a stamp may have been given.
+
+        >>> log = EdgeLog((Stamp(1.0, 0.9, 0.9, False, confirmed_s=1.5),), "finished", set_takes_s=0.25)
+        >>> log.held_up_s(log.stamps[0])
+        0.35
+        """
+        if stamp.confirmed_s is None:
+            return 0.0
+        return max(0.0, round(stamp.confirmed_s - stamp.commanded_s - self.set_takes_s, 9))

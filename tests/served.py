@@ -132,9 +132,11 @@ class Served:
         self._mail.append(PlanOver(circuit, asked.question, found))
 
     def send(self, circuit: str, train: PlannedTrain) -> None:
-        self.clock.sleep_until(self.clock.now() + train.train.lead_in_s + train.train.total_s)
-        edges = [Stamp(0.0, 0.0, 0.0, closed) for _ in train.train.pulses for closed in (False, True)]
-        self._mail.append(PlayOver(circuit, PlayResult(EdgeLog(tuple(edges), "finished"), 0.0, 0.0)))
+        zero, all_s = self.clock.now(), train.train.lead_in_s + train.train.total_s
+        self.clock.sleep_until(zero + all_s)
+        stamps = tuple(Stamp(at, at, at, closed, at) for at, closed in train.train.edges())
+        log = EdgeLog(stamps, "finished", rested_s=all_s)
+        self._mail.append(PlayOver(circuit, PlayResult(log, zero, 0.0)))
 
     def break_off(self, circuit: str, *, at_once: bool) -> None:
         raise AssertionError(f"{circuit}: nothing is being sent ({at_once})")
@@ -150,6 +152,10 @@ class Served:
 
     def let_close(self, circuit: str) -> None:
         """Nothing hangs on it."""
+
+    def read(self, _circuit: str) -> bool | None:
+        """It cannot be read."""
+        return None
 
     def write(self, kind: str, circuit: str | None, detail: Mapping[str, Any]) -> None:
         self.journal.append((kind, circuit, detail))

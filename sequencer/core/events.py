@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-Outcome = Literal["held", "spoiled", "broken off", "failed"]
+Outcome = Literal["held", "spoiled", "broken off", "failed", "not begun"]
 
 
 class Started(NamedTuple):
@@ -167,12 +167,18 @@ class PlanFailed(NamedTuple):
     why: str
 
 
+class TrainBegins(NamedTuple):
+    """A player gets the contact and the train that was planned."""
+
+    at: float
+
+
 class TrainEnded(NamedTuple):
-    """The player is done.
+    """The player is done; what it did to the contact has been told before, by events of the contact.
 
     ``outcome``: "held", every edge near enough to its time for the proof to hold; "spoiled", not so; "broken
-    off", as it was told to; "failed", the relay could not do it. ``cycles``: openings of the contact that were
-    commanded. ``why``: what failed.
+    off", as it was told to; "failed", the relay could not do it; "not begun", nothing was sent. ``cycles``:
+    openings of the contact that were commanded. ``why``: what failed.
     """
 
     at: float
@@ -181,11 +187,43 @@ class TrainEnded(NamedTuple):
     why: str = ""
 
 
-class HoldFailed(NamedTuple):
-    """The contact could not be held open, or not let go."""
+class ContactOpened(NamedTuple):
+    """The contact was commanded open, not before one moment, and had been, not after another.
+
+    ``cycles``: how often it has opened since the last event of the contact; the bounds are the last one's.
+    """
+
+    at: float
+    not_before: float
+    not_after: float
+    cycles: int = 1
+
+
+class ContactClosed(NamedTuple):
+    """The contact was commanded closed, not before one moment, and had been, not after another."""
+
+    at: float
+    not_before: float
+    not_after: float
+
+
+class ContactUnknown(NamedTuple):
+    """The contact could not be moved, or nobody can say what its last owner did.
+
+    ``cycles``: how often it may have opened since the last event of the contact.
+    """
 
     at: float
     why: str
+    cycles: int = 0
+
+
+class ContactRead(NamedTuple):
+    """The position of a contact that the daemon holds open, read back; None: it could not be read."""
+
+    at: float
+    closed: bool | None
+    why: str = ""
 
 
 class Tick(NamedTuple):
@@ -218,7 +256,11 @@ Event = (
     | Planned
     | Refused
     | PlanFailed
+    | TrainBegins
     | TrainEnded
-    | HoldFailed
+    | ContactOpened
+    | ContactClosed
+    | ContactUnknown
+    | ContactRead
     | Tick
 )

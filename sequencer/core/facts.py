@@ -13,6 +13,7 @@ from typing import Any
 
 from sequencer.core import events as on
 from sequencer.core.actions import Action, Warn
+from sequencer.core.contact import Bounds
 from sequencer.core.state import (
     HOUR_S,
     MOST_RETRY_S,
@@ -44,12 +45,12 @@ def taken(state: State, event: on.Event) -> Taken:
     return NEWS[type(event)](state, event)
 
 
-def through_the_dark(state: State) -> Mapping[str, Belief]:
-    """What is known of the lamps when the daemon ends a darkness that it made.
+def _through_the_dark(state: State) -> Mapping[str, Belief]:
+    """What is known of the lamps after a darkness that the daemon made: by the contact, not by who decided when.
 
     After a certain power-down of every lamp, what each lamp's memory makes of it; after less, nothing.
     """
-    if state.at - state.dark_since < state.rules.power_down_s:
+    if state.contact.dark_s < state.rules.power_down_s or not state.supply:
         return {}
     after = ((lamp.name, _after_power_down(lamp, state.known.get(lamp.name))) for lamp in state.rules.lamps)
     return {name: belief for name, belief in after if belief is not None}
@@ -84,10 +85,7 @@ def _started(s: State, event: on.Started) -> Taken:
 
 def _disturbed(s: State, why: str) -> State:
     """Nothing is known any more, and the lamps may be in the middle of something."""
-    lit = s.supply and s.phase != "dark"
-    return s._replace(
-        known={}, resync=why, refused={}, marred=True, lit_since=s.at if lit else math.inf, answer=None
-    )
+    return s._replace(known={}, resync=why, refused={}, marred=True, answer=None)
 
 
 def _switch_on(s: State, _: on.SwitchOn) -> Taken:
@@ -152,7 +150,7 @@ def _replaced(s: State, event: on.Replaced) -> Taken:
     if s.phase == "dark":
         known = {lamp: belief for lamp, belief in s.known.items() if lamp != event.lamp}
         return s._replace(known=known, refused={}), ()
-    return _disturbed(s, f"{event.lamp} was replaced"), ()
+    return _disturbed(s._replace(supply_since=s.at), f"{event.lamp} was replaced"), ()
 
 
 def _supply_lost(s: State, _: on.SupplyLost) -> Taken:
@@ -166,7 +164,7 @@ def _supply_back(s: State, _: on.SupplyBack) -> Taken:
         return s, ()
     outages = (*s.outages, s.at)
     trial = min(MOST_STEADY_S, s.rules.steady_s * 2.0 ** (len(outages) - 1))
-    s = s._replace(supply=True, outages=outages, steady_until=s.at + trial)
+    s = s._replace(supply=True, supply_since=s.at, outages=outages, steady_until=s.at + trial)
     return (s if s.phase == "dark" else _disturbed(s, "the supply came back")), ()
 
 
@@ -212,14 +210,20 @@ def _no_train(s: State, why: str) -> Taken:
     return s._replace(refused={**s.refused, scene: why}), (Warn(f"no train to {scene}: {why}"),)
 
 
+def _train_begins(s: State, _: on.TrainBegins) -> Taken:
+    return s._replace(marred=False, contact=s.contact._replace(stands="moving")), ()
+
+
 def _train_ended(s: State, event: on.TrainEnded) -> Taken:
-    asked, lit = s.asked, s.supply and s.phase != "dark"
-    cycles = (*s.cycles, (s.at, event.cycles)) if event.cycles else s.cycles
-    s = s._replace(asked=None, answer=None, cycles=cycles, may_open_at=s.at + s.rules.cycle_s)
+    asked = s.asked
+    s = s._replace(asked=None, answer=None)
+    if event.outcome == "not begun":
+        return s, ()
     if event.outcome == "held" and asked is not None and not s.marred:
         held = _held(s, asked)
-        return held if asked.known else held._replace(last_cycles=event.cycles), ()
-    s = s._replace(known={}, lit_since=s.at if lit else math.inf)
+        full = held.full_cycles if asked.known else {**held.full_cycles, asked.scene: event.cycles}
+        return held._replace(full_cycles=full), ()
+    s = s._replace(known={})
     if event.outcome in {"held", "broken off"}:
         return s, ()
     return _try_later(s, f"a train was not sent as planned: {event.why}")
@@ -235,8 +239,8 @@ def _held(s: State, asked: Question) -> State:
     """A train went as planned, and nothing befell the lamps meanwhile: its proof counts."""
     s = s._replace(
         known={lamp: Belief(code, "train") for lamp, code in s.rules.wanted[asked.scene].items()},
-        lit_since=s.at - s.rules.settle_s,
         scene=asked.scene,
+        remembered=True,
         phased_at=s.at,
         failures=0,
         trouble="",
@@ -245,11 +249,54 @@ def _held(s: State, asked: Question) -> State:
     return s if asked.known else s._replace(synced_at=s.at, resync="")
 
 
-def _hold_failed(s: State, event: on.HoldFailed) -> Taken:
+def _contact_opened(s: State, event: on.ContactOpened) -> Taken:
+    opened = Bounds(event.not_before, event.not_after).after(s.rules.break_s)
+    return s._replace(
+        contact=s.contact._replace(stands="open", opened=opened),
+        may_open_at=max(s.may_open_at, opened.last + s.rules.cycle_s),
+        cycles=_counted(s, event.cycles),
+    ), ()
+
+
+def _contact_closed(s: State, event: on.ContactClosed) -> Taken:
+    """What a train leaves is said by its end; what a darkness of the daemon's own leaves, by its length."""
+    held_open = s.contact.stands == "open" and not s.with_player
+    closed = Bounds(event.not_before, event.not_after).after(s.rules.make_s)
+    s = s._replace(contact=s.contact._replace(stands="closed", closed=closed))
+    return s._replace(known=_through_the_dark(s)) if held_open else s, ()
+
+
+def _contact_unknown(s: State, event: on.ContactUnknown) -> Taken:
     """The lamps may have been dark, or not, or both."""
-    s = _disturbed(s._replace(phase="lit", dark_since=math.inf), "the contact could not be moved")
-    failed = s._replace(trouble=event.why, may_open_at=s.at + RETRY_S)
-    return failed, (Warn(event.why),)
+    s = _disturbed(s, "the contact could not be moved")
+    s = s._replace(
+        contact=s.contact._replace(stands="unknown"),
+        may_open_at=max(s.may_open_at, s.at + s.rules.cycle_s),
+        cycles=_counted(s, event.cycles),
+    )
+    if s.with_player:  # the train's end says what failed
+        return s, ()
+    if s.phase == "dark":
+        s = s._replace(phase="lit", may_open_at=s.at + RETRY_S)
+    return s._replace(trouble=event.why), (Warn(event.why),)
+
+
+def _contact_read(s: State, event: on.ContactRead) -> Taken:
+    """A contact that reads open now need not have been so before, where an earlier reading failed."""
+    if s.phase != "dark":
+        return s, ()
+    if event.closed:
+        return _contact_unknown(s, on.ContactUnknown(event.at, event.why))
+    if event.closed is None:
+        return s._replace(known={}, contact=s.contact._replace(stands="unknown"), trouble=event.why), ()
+    if s.contact.stands == "open":
+        return s, ()
+    opened = Bounds(s.contact.opened.first, event.at)
+    return s._replace(contact=s.contact._replace(stands="open", opened=opened), trouble=""), ()
+
+
+def _counted(s: State, cycles: int) -> tuple[tuple[float, int], ...]:
+    return (*s.cycles, (s.at, cycles)) if cycles else s.cycles
 
 
 def _tick(s: State, _: on.Tick) -> Taken:
@@ -280,8 +327,12 @@ NEWS: Mapping[type, Callable[[State, Any], Taken]] = {
     on.Planned: _planned,
     on.Refused: _refused,
     on.PlanFailed: _plan_failed,
+    on.TrainBegins: _train_begins,
     on.TrainEnded: _train_ended,
-    on.HoldFailed: _hold_failed,
+    on.ContactOpened: _contact_opened,
+    on.ContactClosed: _contact_closed,
+    on.ContactUnknown: _contact_unknown,
+    on.ContactRead: _contact_read,
     on.Tick: _tick,
 }
 """Each kind of event, and what it changes."""

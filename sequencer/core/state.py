@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Literal, NamedTuple
 
+from sequencer.core.contact import Contact
+
 Phase = Literal["lit", "waiting", "planning", "sending", "ending", "dark", "unpowered"]
 
 HOUR_S = 3600.0
@@ -27,8 +29,9 @@ class LampRules(NamedTuple):
 class Rules(NamedTuple):
     """What does not change while the daemon runs; seconds.
 
-    ``wanted``: for each scene that every lamp has, the code each lamp is to rest on. ``settle_s``: of supply,
-    after which every lamp is settled and warm; ``power_down_s``: of darkness, after which every lamp has
+    ``wanted``: for each scene that every lamp has, the code each lamp is to rest on. ``make_s``, ``break_s``:
+    from a command to the contact closed or open, (least, greatest). ``settle_s``: of supply, after which every
+    lamp is settled and warm; ``power_down_s``: of darkness, after which every lamp has
     certainly powered down; ``cycle_s``: from one opening to the next, the flash limit. ``in_step_s``: how long
     a moving scene stays in step to the eye; still ones are left out.
     """
@@ -40,6 +43,8 @@ class Rules(NamedTuple):
     settle_s: float
     power_down_s: float
     cycle_s: float
+    make_s: tuple[float, float] = (0.0, 0.0)
+    break_s: tuple[float, float] = (0.0, 0.0)
     in_step_s: Mapping[str, float] = {}
     has_switch: bool = False
     has_sense: bool = False
@@ -87,6 +92,8 @@ class CircuitState(NamedTuple):
     rules: Rules
     scene: str
     """The remembered scene: what the circuit was last brought onto."""
+    remembered: bool = True
+    """False: it was never brought onto any, and ``scene`` is the first favourite."""
     at: float = 0.0
     phase: Phase = "lit"
     switch: bool = True
@@ -102,10 +109,10 @@ class CircuitState(NamedTuple):
     """What was asked of the daemon."""
     steady: bool = False
     known: Mapping[str, Belief] = {}
-    lit_since: float = math.inf
-    """Since when supply has been at the lamps without a break; ``inf`` while it is not."""
-    dark_since: float = math.inf
-    """Since when the daemon itself has held the contact open."""
+    contact: Contact = Contact()
+    """Where the contact stands, and when it last opened and closed."""
+    supply_since: float = -math.inf
+    """Since when supply has certainly been at the contact, where something cut it."""
     may_open_at: float = -math.inf
     """Not before then may the contact open, by the flash limit."""
     resync: str = ""
@@ -131,8 +138,8 @@ class CircuitState(NamedTuple):
     outages: tuple[float, ...] = ()
     cycles: tuple[tuple[float, int], ...] = ()
     """Relay cycles of the last hour."""
-    last_cycles: int = 0
-    """Relay cycles of the last full train."""
+    full_cycles: Mapping[str, int] = {}
+    """Relay cycles of the last full train to each scene."""
 
     @property
     def rank(self) -> str:
@@ -148,6 +155,17 @@ class CircuitState(NamedTuple):
     def off(self) -> bool:
         """Whether the lamps are to be dark. That nothing is due is known only by a clock that is trusted."""
         return self.rank == "off" or (self.rank == "memory" and self.rules.between_dark and self.clock)
+
+    @property
+    def with_player(self) -> bool:
+        """Whether the contact is a player's, or waits for one."""
+        return self.phase in {"sending", "ending"}
+
+    @property
+    def lit_since(self) -> float:
+        """Since when supply has certainly been at the lamps without a break; ``inf`` while that is not certain."""
+        lit = self.supply and self.contact.stands == "closed"
+        return max(self.contact.closed.last, self.supply_since) if lit else math.inf
 
     @property
     def settles_at(self) -> float:
@@ -251,6 +269,7 @@ only while the clock is to be trusted. What is left is memory: the scene the cir
 """
 
 HELD: tuple[tuple[Speaks, str], ...] = (
+    (lambda s: s.contact.stands != "closed", "the contact is not confirmed closed"),
     (lambda s: s.occupied, "people may be in the water"),
     (lambda s: s.quiet, "these are quiet hours"),
     (lambda s: s.at < s.steady_until, "the supply has not been steady for long enough"),

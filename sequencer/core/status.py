@@ -19,10 +19,15 @@ class LampStatus(NamedTuple):
 
 
 class Status(NamedTuple):
-    """One circuit. ``headline`` stands alone; ``reasons`` are sentences."""
+    """One circuit. ``headline`` stands alone; ``reasons`` are sentences.
+
+    ``contact``: where it certainly stands, "closed" or "open"; "moving" while a player has it; "not confirmed"
+    when nobody knows.
+    """
 
     circuit: str
     phase: str
+    contact: str
     scene: str
     rank: str
     matched: bool
@@ -32,6 +37,7 @@ class Status(NamedTuple):
     lamps: tuple[LampStatus, ...]
 
 
+NOT_CONFIRMED = "not confirmed"
 WORDS = {
     "waiting": "a train to {scene} waits",
     "planning": "working out the train to {scene}",
@@ -49,6 +55,7 @@ RANKS = {
     "calendar": "the calendar",
     "memory": "what it was last brought onto",
 }
+FIRST = "the first favourite; these lamps were never brought onto a scene from here"
 
 
 def status(s: CircuitState) -> Status:
@@ -60,12 +67,23 @@ def status(s: CircuitState) -> Status:
         for lamp in s.rules.lamps
     )
     return Status(
-        s.rules.circuit, s.phase, s.wanted, s.rank, s.matched, indication(s), _headline(s), _reasons(s), lamps
+        s.rules.circuit,
+        s.phase,
+        NOT_CONFIRMED if s.contact.stands == "unknown" else s.contact.stands,
+        s.wanted,
+        s.rank,
+        s.matched,
+        indication(s),
+        _headline(s),
+        _reasons(s),
+        lamps,
     )
 
 
 def indication(s: CircuitState) -> Indication:
     """What the indicator lamp does: steady matched, slow busy, fast failed."""
+    if s.contact.stands == "unknown" and not s.with_player:
+        return "fast"
     if s.phase == "dark":
         return "dark"
     no_train = s.wanted in s.refused or s.wanted not in s.rules.wanted
@@ -77,12 +95,15 @@ def indication(s: CircuitState) -> Indication:
 
 
 def _shown(s: CircuitState) -> bool:
-    return s.phase not in {"dark", "unpowered", "sending", "ending"}
+    return s.contact.stands == "closed" and s.supply and not s.with_player
 
 
 def _headline(s: CircuitState) -> str:
     if s.phase == "ending" and not s.number:  # no train of this start
         return "a train of an earlier start is sent to its end"
+    if s.contact.stands == "unknown" and not s.with_player:
+        wish = "dark is wanted" if s.off else "light is wanted"
+        return f"contact not confirmed: {wish}, and nobody knows whether the lamps are lit"
     if s.phase in WORDS:
         sent = s.asked.scene if s.phase == "sending" and s.asked else s.wanted  # another may be wanted by now
         return WORDS[s.phase].format(scene=sent)
@@ -94,7 +115,8 @@ def _headline(s: CircuitState) -> str:
 
 
 def _reasons(s: CircuitState) -> tuple[str, ...]:
-    said = [f"{s.wanted}: {RANKS[s.rank]}" if s.rank not in {"off", "steady"} else RANKS[s.rank]]
+    why = RANKS[s.rank] if s.remembered or s.rank != "memory" else FIRST
+    said = [why if s.rank in {"off", "steady"} else f"{s.wanted}: {why}"]
     if s.rank == "calendar" and s.slot:
         said[0] += f" ({s.slot})"
     if s.phase == "dark" and s.rank == "memory":
@@ -118,10 +140,13 @@ def _in_step(s: CircuitState) -> tuple[str, ...]:
     if in_step_s is None or s.rank in {"off", "steady"}:
         return ()
     words = f"{s.wanted} moves, and its lamps stay in step to the eye for about {_span(in_step_s)}"
-    if math.isinf(s.rephase_at) or not s.last_cycles:
-        return (f"{words}; it is {'not ' if math.isinf(s.rephase_at) else ''}sent again then",)
+    if math.isinf(s.rephase_at):
+        return (f"{words}; it is not sent again then",)
+    cycles = s.full_cycles.get(s.wanted)
+    if cycles is None:
+        return (f"{words}; it is sent again then",)
     every_s = max(in_step_s, HOUR_S / s.rules.rephase_per_h)
-    cost = s.last_cycles * HOUR_S / every_s
+    cost = cycles * HOUR_S / every_s
     return (f"{words}; it is sent again every {_span(every_s)}, {cost:.1f} relay cycles an hour",)
 
 

@@ -19,13 +19,12 @@ unpowered  at rest, closed; no supply comes to it       the supply
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from sequencer.core.actions import Action, BreakOff, HoldOpen, LetClose, PlanTrain, SendTrain
 from sequencer.core.events import Event
-from sequencer.core.facts import taken, through_the_dark
+from sequencer.core.facts import taken
 from sequencer.core.state import CircuitState, Phase
 
 MOST_ROWS = 8
@@ -72,7 +71,7 @@ TABLE: tuple[Row, ...] = (
     Row("planning", ("none is due",), (), "lit"),
     Row("planning", ("another question",), (), "lit"),
     Row("planning", ("held",), (), "waiting"),
-    Row("planning", ("answered",), ("send",), "sending"),
+    Row("planning", ("answered", "may open"), ("send",), "sending"),
     Row("sending", ("over",), (), "lit"),
     Row("sending", ("supply lost",), ("break off",), "ending"),
     Row("sending", ("occupied",), ("break off at once",), "ending"),
@@ -107,15 +106,15 @@ def _fits(row: Row, state: CircuitState) -> bool:
 
 
 def _hold_open(state: CircuitState) -> tuple[CircuitState, Action]:
-    dark = state._replace(dark_since=state.at, lit_since=math.inf, may_open_at=state.at + state.rules.cycle_s)
-    return dark._replace(cycles=(*state.cycles, (state.at, 1))), HoldOpen()
+    return _moving(state), HoldOpen()
 
 
 def _let_close(state: CircuitState) -> tuple[CircuitState, Action]:
-    closed = state._replace(dark_since=math.inf, refused={})  # the lamps' memory may be another now
-    if state.supply:
-        return closed._replace(known=through_the_dark(state), lit_since=state.at), LetClose()
-    return closed._replace(known={}), LetClose()
+    return state._replace(refused={}), LetClose()  # the lamps' memory may be another now
+
+
+def _moving(state: CircuitState) -> CircuitState:
+    return state._replace(contact=state.contact._replace(stands="moving"))
 
 
 def _ask(state: CircuitState) -> tuple[CircuitState, Action]:
@@ -125,15 +124,11 @@ def _ask(state: CircuitState) -> tuple[CircuitState, Action]:
     return asked, PlanTrain(number, question.scene, question.start, question.known, state.due, codes)
 
 
-def _send(state: CircuitState) -> tuple[CircuitState, Action]:
-    return state._replace(marred=False), SendTrain(state.number)
-
-
 THEN: Mapping[str, Callable[[CircuitState], tuple[CircuitState, Action]]] = {
     "hold open": _hold_open,
     "let close": _let_close,
     "ask the planner": _ask,
-    "send": _send,
+    "send": lambda s: (s, SendTrain(s.number)),
     "break off": lambda s: (s, BreakOff(at_once=False)),
     "break off at once": lambda s: (s, BreakOff(at_once=True)),
 }

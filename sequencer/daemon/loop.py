@@ -21,15 +21,17 @@ from sequencer.core.step import step
 from sequencer.daemon.contacts import Contacts
 from sequencer.daemon.messages import Call, Happened, Level, Message, PlanOver, PlayOver, Sensed, Stop
 from sequencer.daemon.planning import PlannedTrain
-from sequencer.daemon.records import Recorder, event_entry, wish_entries
+from sequencer.daemon.records import ContactEvent, Recorder, contact_events, event_entry, wish_entries
 from sequencer.daemon.trains import Trains
-from sequencer.errors import HardwareError
+from sequencer.errors import LampstepError
 from sequencer.player.job import PlayResult
 
 LEVELS = frozenset({"input", "supply"})
 """Kinds of entry that say where something stands: not worth writing if it stood there before."""
-HOME_S = 2.0
-"""From one try to the next to bring a contact to its rest."""
+RETRY_S = 2.0
+"""Retry interval: to bring a contact to its rest, and to write what the journal kept back."""
+READ_BACK_S = 10.0
+"""From one read-back to the next of a contact that is held open."""
 Levels = Mapping[tuple[str, str], Reading]
 
 
@@ -82,8 +84,9 @@ class Daemon:
         self._ports = ports
         self._found: dict[str, PlannedTrain] = {}
         self._begun = begun
-        self._astray: set[str] = set()
-        """Circuits whose contact is where an earlier owner left it."""
+        self._check_at: dict[str, float] = {}
+        """When each contact is next brought to rest, or read back."""
+        self._catch_up_at = -math.inf
         self._sending: set[str] = set()
         self._next: deque[str] = deque()
         self._shown: dict[str, Indication] = {}
@@ -104,19 +107,20 @@ class Daemon:
         """Begin: nothing is known of any lamp."""
         for circuit in self.states:
             playing = self._is_still_sent(circuit)
-            if not playing:
-                self._leave_astray(circuit)
+            found = None if playing else self._bring_home(circuit)
             self.take(circuit, on.Started(self._ports.now(), playing))
+            if found is not None:
+                self.take(circuit, found)
         self._ports.word.ready(self.summary())
         self._ports.word.alive()
 
     def turn(self) -> None:
         """Wait for one message or deadline, and deal with it."""
         message = self._ports.next_message(self.deadline())
-        if message is None:
-            self._time_passes()
-        else:
+        if message is not None:
             self._deal_with(message)
+        if message is None or self.deadline() <= self._ports.now():  # however many messages come
+            self._time_passes()
         self._ports.word.status(self.summary())
         self._ports.word.alive()
 
@@ -124,8 +128,11 @@ class Daemon:
         """Until when the loop may wait: the next moment at which time alone changes something."""
         moments = [state.deadline for state in self.states.values()]
         moments += [due for reading in self._readings.values() if (due := next_deadline(reading)) is not None]
-        if self._astray:
-            moments.append(self._ports.now() + HOME_S)
+        moments += [
+            self._check_at.get(circuit, -math.inf) for circuit in self.states if self._to_check(circuit)
+        ]
+        if self.trouble:
+            moments.append(self._catch_up_at)
         period_s = self._ports.word.watchdog_period_s
         return min([*moments, math.inf if period_s is None else self._ports.now() + period_s])
 
@@ -200,11 +207,14 @@ class Daemon:
 
     def _time_passes(self) -> None:
         now = self._ports.now()
-        self._ports.recorder.catch_up()
+        if self.trouble and self._catch_up_at <= now:
+            self._catch_up_at = now + RETRY_S
+            self._ports.recorder.catch_up()
         for circuit, line in tuple(self._readings):
             self._heard(circuit, line, None, now)
-        for circuit in tuple(self._astray):
-            self._bring_home(circuit)
+        for circuit in self.states:
+            if self._to_check(circuit) and self._check_at.get(circuit, -math.inf) <= now:
+                self._check(circuit)
         for circuit, state in tuple(self.states.items()):
             if state.deadline <= now:
                 self.take(circuit, on.Tick(now))
@@ -229,12 +239,14 @@ class Daemon:
             self.take(circuit, on.Refused(now, question, found))
 
     def _played(self, over: PlayOver) -> None:
-        circuit = over.circuit
-        if not isinstance(over.result, PlayResult) or over.result.log.outcome == "failed":
-            self._leave_astray(circuit)
-        ended = self._ports.recorder.train_ended(over, self.states[circuit].asked, self._ports.now())
+        """The contact first: what it did, or that nobody knows and it must be brought to rest."""
+        circuit, asked = over.circuit, self.states[over.circuit].asked
+        ended = self._ports.recorder.train_ended(over, asked, self._ports.now())
+        for event in contact_events(over.result, ended.cycles, ended.at):
+            self.take(circuit, event)
+        if self.states[circuit].contact.stands == "unknown" and (found := self._bring_home(circuit)):
+            self.take(circuit, found)
         self._sending.discard(circuit)
-        asked = self.states[circuit].asked
         self.take(circuit, ended)
         if ended.outcome == "held" and asked is not None:
             self._ports.sense(circuit, asked.scene)
@@ -278,31 +290,64 @@ class Daemon:
                 ports.recorder.warn(circuit, text)
 
     def _move(self, circuit: str, action: HoldOpen | LetClose) -> None:
+        """What the contact did is known only within bounds: from before the command until it has been given."""
         contacts, opening = self._ports.contacts, isinstance(action, HoldOpen)
-        self._astray.discard(circuit)
+        if not opening:
+            self._read_back(circuit)
         self._ports.recorder.held(circuit, int(opening))  # first: an opening must not go uncounted
+        before = self._ports.now()
+        event: ContactEvent
         try:
             if opening:
                 contacts.hold_open(circuit)
+                event = on.ContactOpened(self._ports.now(), before, self._ports.now())
             else:
                 contacts.let_close(circuit)
-        except HardwareError as error:
-            self._astray.add(circuit)
-            self.take(circuit, on.HoldFailed(self._ports.now(), str(error)))
+                event = on.ContactClosed(self._ports.now(), before, self._ports.now())
+        except (LampstepError, OSError) as error:
+            event = on.ContactUnknown(self._ports.now(), str(error), int(opening))
+        self._check_at[circuit] = self._ports.now() + self._check_every_s(circuit)
+        self.take(circuit, event)
 
-    def _leave_astray(self, circuit: str) -> None:
-        """Nobody knows where the contact stands."""
-        self._astray.add(circuit)
-        self._bring_home(circuit)
+    def _to_check(self, circuit: str) -> bool:
+        """Whether the contact is to be brought to rest, or is held open by the daemon and to be read back."""
+        state = self.states[circuit]
+        return not state.with_player and (state.contact.stands == "unknown" or state.phase == "dark")
 
-    def _bring_home(self, circuit: str) -> None:
+    def _check(self, circuit: str) -> None:
+        self._check_at[circuit] = self._ports.now() + self._check_every_s(circuit)
+        if self.states[circuit].phase == "dark":
+            self._read_back(circuit)
+        elif (found := self._bring_home(circuit)) is not None:
+            self.take(circuit, found)
+
+    def _check_every_s(self, circuit: str) -> float:
+        return READ_BACK_S if self.states[circuit].phase == "dark" else RETRY_S
+
+    def _bring_home(self, circuit: str) -> on.ContactClosed | None:
         """A coil that a dead player left energised is a dark pool; tried again as long as it fails."""
+        before = self._ports.now()
+        self._check_at[circuit] = before + RETRY_S
         try:
             self._ports.contacts.rest(circuit)
-        except HardwareError as error:
+        except (LampstepError, OSError) as error:
             self._ports.recorder.warn_once(circuit, str(error))
+            return None
+        return on.ContactClosed(self._ports.now(), before, self._ports.now())
+
+    def _read_back(self, circuit: str) -> None:
+        """A relay board that lost its own supply has let the contact close."""
+        try:
+            closed = self._ports.contacts.read(circuit)
+        except (LampstepError, OSError) as error:
+            self._ports.recorder.warn_once(circuit, str(error))
+            event = on.ContactRead(self._ports.now(), None, str(error))
         else:
-            self._astray.discard(circuit)
+            if closed is None:  # a board that cannot be read
+                return
+            why = "the contact closed by itself while it was held open: did the relay lose its supply?"
+            event = on.ContactRead(self._ports.now(), closed, why if closed else "")
+        self.take(circuit, event)
 
     def _send_next(self) -> None:
         """One train at a time on a pad. What befell the others while they waited may forbid theirs."""
@@ -310,22 +355,22 @@ class Daemon:
             circuit = self._next.popleft()
             state = self.states[circuit]
             if state.held or not state.due or not state.serves:
-                self.take(circuit, on.TrainEnded(self._ports.now(), "broken off", 0))
+                self.take(circuit, on.TrainEnded(self._ports.now(), "not begun", 0))
             else:
                 self._begin(circuit)
 
     def _begin(self, circuit: str) -> None:
         self._sending.add(circuit)
         self._sensed.pop(circuit, None)
-        self._astray.discard(circuit)
         found, asked = self._found[circuit], self.states[circuit].asked
         self._ports.recorder.intent(circuit, asked, found)
+        self.take(circuit, on.TrainBegins(self._ports.now()))
         self._ports.trains.send(circuit, found)
 
     def _break_off(self, circuit: str, *, at_once: bool) -> None:
         if circuit in self._next:
             self._next.remove(circuit)
-            self.take(circuit, on.TrainEnded(self._ports.now(), "broken off", 0))
+            self.take(circuit, on.TrainEnded(self._ports.now(), "not begun", 0))
         else:
             self._ports.trains.break_off(circuit, at_once=at_once)
 

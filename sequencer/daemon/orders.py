@@ -50,6 +50,8 @@ def rules_for(pad: Pad, circuit: Circuit) -> Rules:
         settle_s=settle_s,
         power_down_s=power_down_s,
         cycle_s=1 / pad.timing.max_flashes_per_s,
+        make_s=circuit.relay.own_delays.make_s,
+        break_s=circuit.relay.own_delays.break_s,
         in_step_s={scene: span for scene, span in in_step.items() if span < math.inf},
         has_switch=inputs.switch is not None,
         has_sense=inputs.sense is not None,

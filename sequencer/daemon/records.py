@@ -12,6 +12,7 @@ from sequencer.errors import InputError
 from sequencer.journal.entries import edges_detail
 from sequencer.player.job import PlayResult
 from sequencer.player.kept import forget_kept, read_kept
+from sequencer.train import Stamp
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -181,8 +182,42 @@ def judged(result: PlayResult) -> tuple[on.Outcome, str]:
 
 
 def openings(result: PlayResult) -> int:
-    """Relay cycles that were begun."""
-    return sum(not stamp.closed for stamp in result.log.stamps)
+    """Relay cycles that were begun; a command that failed may have opened the contact, and is counted."""
+    stamps = result.log.stamps
+    may_have_opened = result.log.outcome == "failed" and (not stamps or stamps[-1].closed)
+    return sum(not stamp.closed for stamp in stamps) + may_have_opened
+
+
+ContactEvent = on.ContactOpened | on.ContactClosed | on.ContactUnknown
+
+
+def contact_events(result: PlayResult | str | None, cycles: int, now: float) -> tuple[ContactEvent, ...]:
+    """What a train of ``cycles`` openings did to the contact, from the log that its player gave.
+
+    Without such a log nobody knows where the contact stands; one that was kept on a disk may be an older train's.
+    A contact that a player sent to rest, or at a command that failed, has moved by ``now``: when, is not known.
+    """
+    rested_s = result.log.rested_s if isinstance(result, PlayResult) and result.log.rests_closed else None
+    if not isinstance(result, PlayResult) or rested_s is None:
+        return (on.ContactUnknown(now, "nobody knows where the train left the contact", cycles),)
+    log, zero = result.log, result.started_s
+    opened = [stamp for stamp in log.stamps if not stamp.closed]
+    found: list[ContactEvent] = []
+    if cycles:
+        first = zero + (opened[-1].commanded_s if opened else 0.0)
+        last = now if log.outcome == "failed" else _confirmed(opened[-1], zero, now)
+        found.append(on.ContactOpened(now, first, last, cycles))
+    if log.outcome != "failed" and log.stamps and log.stamps[-1].closed:
+        closing = log.stamps[-1]
+        found.append(on.ContactClosed(now, zero + closing.commanded_s, _confirmed(closing, zero, now)))
+    else:
+        found.append(on.ContactClosed(now, min(now, zero + rested_s), now))
+    return tuple(found)
+
+
+def _confirmed(stamp: Stamp, zero: float, now: float) -> float:
+    """By when the command of an edge had been given, on the daemon's axis."""
+    return now if stamp.confirmed_s is None else min(now, zero + stamp.confirmed_s)
 
 
 def event_entry(event: on.Event) -> tuple[str, dict[str, Any]] | None:

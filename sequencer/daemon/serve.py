@@ -26,7 +26,7 @@ from sequencer.core.reading import Kind, Reading, unread
 from sequencer.core.state import CircuitState, Rules, Wish
 from sequencer.core.status import Indication
 from sequencer.daemon.calls import Calls
-from sequencer.daemon.contacts import RelayContacts
+from sequencer.daemon.contacts import RelayContacts, Turns
 from sequencer.daemon.lean import without_unused
 from sequencer.daemon.loop import Daemon, Ports
 from sequencer.daemon.messages import Happened, Level, Message, Stop
@@ -110,7 +110,8 @@ class _Pad:
         states = self._states(carried)
         for note in journal.notes:
             recorder.warn(None, note)
-        contacts = RelayContacts({name: each.relay for name, each in wiring.items()})
+        turns = Turns()
+        contacts = RelayContacts({name: each.relay for name, each in wiring.items()}, turns=turns)
         self.opened.callback(contacts.close)
         self.timetable = self._timetable()
         socket = Socket(socket_path(self.pad.site.name), self.queue.put)
@@ -119,7 +120,7 @@ class _Pad:
             now=time.monotonic,
             next_message=self._next_message,
             recorder=recorder,
-            trains=ProcessTrains(self.pad.path, wiring, self.queue.put),
+            trains=ProcessTrains(self.pad.path, wiring, self.queue.put, turns),
             contacts=contacts,
             indicate=self._indicators(),
             word=self.word,
@@ -245,6 +246,7 @@ def first_state(rules: Rules, carried: Carried, now: float) -> CircuitState:
     return CircuitState(
         rules,
         scene or (*rules.favourites, *rules.wanted)[0],
+        remembered=scene is not None,
         at=now,
         steady=carried.steady,
         hand=wishes.get("hand"),

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import NamedTuple, Protocol
 
 from sequencer.core.actions import PlanTrain
+from sequencer.daemon.contacts import Turns
 from sequencer.daemon.messages import Message, PlanOver, PlayOver
 from sequencer.daemon.planning import PlannedTrain, plan_apart
 from sequencer.errors import LampstepError
@@ -56,10 +57,17 @@ class Line(NamedTuple):
 class ProcessTrains:
     """Planner and players as processes of their own."""
 
-    def __init__(self, site: Path, wiring: Mapping[str, Wiring], post: Callable[[Message], None]) -> None:
+    def __init__(
+        self,
+        site: Path,
+        wiring: Mapping[str, Wiring],
+        post: Callable[[Message], None],
+        turns: Turns | None = None,
+    ) -> None:
         self._site = site
         self._wiring = wiring
         self._post = post
+        self._turns = Turns() if turns is None else turns
         self._lines: dict[str, Line] = {}
         """Measured since the last failure: another adapter may have come meanwhile."""
         self._signal: dict[str, Callable[[int], None]] = {}
@@ -73,7 +81,7 @@ class ProcessTrains:
 
         def work() -> None:
             try:
-                delays = self._line(circuit).delays
+                delays = self._measured(circuit).delays
                 found = plan_apart(
                     self._site,
                     circuit,
@@ -98,6 +106,13 @@ class ProcessTrains:
                 self._planner[circuit] = (question, end)
         older()
 
+    def _measured(self, circuit: str) -> Line:
+        """How the relay is reached, in a turn of its own where it has yet to be measured."""
+        if circuit in self._lines:
+            return self._lines[circuit]
+        with self._turns.turn(circuit):
+            return self._line(circuit)
+
     def _line(self, circuit: str) -> Line:
         """How the relay is reached; a line to it is measured by opening it, which leaves it at rest."""
         if circuit not in self._lines:
@@ -117,15 +132,16 @@ class ProcessTrains:
 
     def _sent(self, circuit: str, planned: PlannedTrain) -> PlayOver:
         try:
-            line = self._line(circuit)
-            result = play(
-                planned.train,
-                line.delays,
-                line.relay,
-                planned.tolerance_s,
-                keep=self._wiring[circuit].keep,
-                on_child=lambda send: self._has_child(circuit, send),
-            )
+            with self._turns.turn(circuit):
+                line = self._line(circuit)
+                result = play(
+                    planned.train,
+                    line.delays,
+                    line.relay,
+                    planned.tolerance_s,
+                    keep=self._wiring[circuit].keep,
+                    on_child=lambda send: self._has_child(circuit, send),
+                )
         except Exception as error:  # without an end the pad would wait for ever
             self._lines.pop(circuit, None)
             return PlayOver(circuit, _said(error))

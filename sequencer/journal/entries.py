@@ -71,7 +71,7 @@ def checksum(values: Sequence[object]) -> int:
 
 
 def edges_detail(log: EdgeLog) -> dict[str, object]:
-    """The detail of an ``edges`` entry: a train's whole log, each stamp as its four values in order.
+    """The detail of an ``edges`` entry: a train's whole log, each stamp as its values in order.
 
     >>> log = EdgeLog((Stamp(0.5, 0.4945, 0.4946, False),), "finished", "", 0.5, True)
     >>> edges_log(edges_detail(log)) == log
@@ -81,8 +81,8 @@ def edges_detail(log: EdgeLog) -> dict[str, object]:
 
 
 def edges_log(detail: Mapping[str, Any]) -> EdgeLog:
-    """Back from :func:`edges_detail`, whatever else the detail says."""
-    fields = {name: detail[name] for name in EdgeLog._fields}
+    """Back from :func:`edges_detail`, whatever else the detail says; older versions wrote fewer fields."""
+    fields = {name: detail[name] for name in EdgeLog._fields if name in detail}
     return EdgeLog(**{**fields, "stamps": tuple(Stamp(*stamp) for stamp in detail["stamps"])})
 
 

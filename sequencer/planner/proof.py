@@ -146,10 +146,10 @@ def breaks_of_train(train: Train) -> tuple[list[Break], int]:
 def breaks_of_log(log: EdgeLog, request: PlanRequest) -> list[Break]:
     """The breaks that were really commanded, mean delays added, in ns from the first opening.
 
-    Where the playing ended in a break, its closing is when the relay was sent to rest.
+    A command that may have been given late is taken to have come in the middle of what is possible. Where the playing ended in a break, its closing is when the relay was sent to rest.
     """
     delays = request.delays
-    edges = [(s.closed, s.commanded_s) for s in log.stamps]
+    edges = [(s.closed, s.commanded_s + log.held_up_s(s) / 2) for s in log.stamps]
     if edges and not edges[-1][0] and log.rested_s is not None and log.rests_closed:
         edges.append((True, log.rested_s))
     times = [
@@ -214,9 +214,10 @@ def judge(request: PlanRequest, train: Train, log: EdgeLog) -> Judgement:
     left_open = log.stamps[-1:] and not log.stamps[-1].closed and log.rested_s is None
     cut_short = log.outcome != "finished" and not log.rests_closed
     unknown = log.outcome == "failed" or left_open or cut_short
+    held_up_s = max(map(log.held_up_s, log.stamps), default=0.0)
     lamps = []
     for lamp in request.lamps:
-        walk = _walk(request, lamp, request.delays.spread_s)
+        walk = _walk(request, lamp, request.delays.spread_s + held_up_s)
         settled = walk.lamp.guards.settled
         end = (breaks[-1].closed if breaks else 0) + (0 if settled is None else settled.first_ns)
         states = walk.over(breaks, end)

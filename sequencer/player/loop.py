@@ -74,8 +74,9 @@ def play_edges(
             ending = _wait(clock, start + command_due_s, in_break=edge.closed)
             commanded_s = round(clock.now() - start, 9)
             relay.set(edge.closed)
+            confirmed_s = round(clock.now() - start, 9)
             commanded_s = round(commanded_s + relay.waited_s, 9)
-            stamps.append(Stamp(edge.due_s, command_due_s, commanded_s, edge.closed))
+            stamps.append(Stamp(edge.due_s, command_due_s, commanded_s, edge.closed, confirmed_s))
             if ending is not None:
                 raise ending
         clock.sleep_until(start + until_s)
@@ -92,7 +93,7 @@ def play_edges(
     except Exception as error:
         outcome, rested_s = "failed", None
         detail = "; ".join(filter(None, (detail, _said(error))))
-    return EdgeLog(tuple(stamps), outcome, detail, rested_s, relay.rests_closed)
+    return EdgeLog(tuple(stamps), outcome, detail, rested_s, relay.rests_closed, relay.set_takes_s)
 
 
 def _wait(clock: Clock, deadline: float, *, in_break: bool) -> EndWhenLit | None:
@@ -108,16 +109,21 @@ def _wait(clock: Clock, deadline: float, *, in_break: bool) -> EndWhenLit | None
 
 
 def edges_beyond(log: EdgeLog, tolerance_s: Sequence[float]) -> tuple[int, ...]:
-    """The edges, counted from 1, that were commanded further from their due time than their bound.
+    """The edges, counted from 1, that may have been commanded further from their due time than their bound.
 
     >>> log = EdgeLog((Stamp(1.0, 0.9, 0.95, False), Stamp(2.0, 1.9, 1.9, True)), "finished")
     >>> edges_beyond(log, (0.03, 0.03))
+    (1,)
+
+    A process that was stopped after it took the time and before it gave the command shows by the confirmation:
+
+    >>> edges_beyond(EdgeLog((Stamp(1.0, 0.9, 0.9, False, confirmed_s=3.0),), "finished"), (0.03,))
     (1,)
     """
     return tuple(
         number
         for number, (stamp, bound) in enumerate(zip(log.stamps, tolerance_s, strict=False), start=1)
-        if abs(stamp.late_s) > bound
+        if max(-stamp.late_s, stamp.late_s + log.held_up_s(stamp)) > bound
     )
 
 

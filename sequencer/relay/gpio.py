@@ -38,6 +38,7 @@ class GpioRelay:
 
     line_delay_s = (0.0, 0.0)
     waited_s = 0.0
+    set_takes_s = 0.0
 
     def __init__(self, pin: int | str, *, rests_closed: bool, active_high: bool) -> None:
         self.rests_closed = rests_closed

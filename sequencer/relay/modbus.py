@@ -229,6 +229,8 @@ class ModbusRelay:
             try_all([self._let_go])
             raise
         self.line_delay_s: tuple[float, float] = line_delay_s
+        self._answered_s = line_delay_s[1] + self._frame_s
+        self.set_takes_s = self._answered_s + silence_s(baud)
 
     def set(self, closed: bool) -> None:
         """Write the coil. Tried once: an edge that needs a second try is late."""
@@ -236,11 +238,10 @@ class ModbusRelay:
             "could not be switched", lambda: self._here().write(self._place, closed != self.rests_closed)
         )
         self.waited_s = sent.waited_s
-        expected_s = self.line_delay_s[1] + self._frame_s
-        if sent.round_trip_s > expected_s:
+        if sent.round_trip_s > self._answered_s:
             raise HardwareError(
                 f"{self._place}: was switched, but its echo took {sent.round_trip_s * 1000:.0f} ms where at "
-                f"most {expected_s * 1000:.0f} ms were expected: nobody knows when the contact moved"
+                f"most {self._answered_s * 1000:.0f} ms were expected: nobody knows when the contact moved"
             )
 
     def read(self) -> bool | None:

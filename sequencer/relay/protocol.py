@@ -47,6 +47,10 @@ class Relay(Protocol):
     def waited_s(self) -> float:
         """How long the last command waited for its turn, before it was given: 0 where nothing is shared."""
 
+    @property
+    def set_takes_s(self) -> float:
+        """How long :meth:`set` takes at most, its turn not counted, when nothing holds it up: 0 for a pin."""
+
     def set(self, closed: bool) -> None:
         """Command the contact and return at once; the contact follows after its own delay.
 

@@ -28,6 +28,7 @@ class SimulatedRelay:
     notes: tuple[str, ...] = ()
     line_delay_s = (0.0, 0.0)
     waited_s = 0.0
+    set_takes_s = 0.0
 
     def __init__(
         self,

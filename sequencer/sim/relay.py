@@ -36,6 +36,7 @@ class SimContact:
     notes: tuple[str, ...] = ()
     line_delay_s = (0.0, 0.0)
     waited_s = 0.0
+    set_takes_s = 0.0
 
     def __init__(
         self,

@@ -71,7 +71,7 @@ class Board:
     def played(self, circuit: str) -> None:
         """A train ends, every edge in time."""
         edges = (Stamp(0.0, 0.0, 0.0, False), Stamp(0.5, 0.5, 0.5, True))
-        self.tell(PlayOver(circuit, PlayResult(EdgeLog(edges, "finished"), 0.0, 0.0)))
+        self.tell(PlayOver(circuit, PlayResult(EdgeLog(edges, "finished", rested_s=4.5), 0.0, 0.0)))
 
     # -- the daemon's ports --------------------------------------------------------------------
 
@@ -91,6 +91,10 @@ class Board:
         """Nothing hangs on it."""
 
     hold_open = let_close = rest
+
+    def read(self, _circuit: str) -> bool | None:
+        """It cannot be read."""
+        return None
 
     def write(self, _kind: str, _circuit: str | None, _detail: Mapping[str, Any]) -> None:
         """Nobody reads it."""

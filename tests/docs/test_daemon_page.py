@@ -11,7 +11,7 @@ from sequencer.core.events import SupplyBack, SupplyLost
 from sequencer.core.reading import GAP_S, STANDS_S
 from sequencer.core.state import HELD, MOST_RETRY_S, MOST_STEADY_S, PRECEDENCE, RETRY_S, CircuitState
 from sequencer.core.step import TABLE, step
-from sequencer.daemon.loop import HOME_S
+from sequencer.daemon import loop
 from sequencer.daemon.orders import rules_for
 from sequencer.daemon.wire import MODE
 from sequencer.doubts import Upkeep, upkeep
@@ -67,7 +67,9 @@ def test_the_trial_of_the_supply_as_it_grows(lap_pool: Upkeep) -> None:
         f"for `steady_s` ({SERVE.steady_s:g} s)",
         f"doubles, at most to {MOST_STEADY_S:g} s",
         f"| {RETRY_S:g} s later; after each further failure twice as long, at most {MOST_RETRY_S:g} s |",
-        f"again every {HOME_S:g} s if it cannot be; the next try {RETRY_S:g} s later",
+        f"it has been brought to rest: tried every {loop.RETRY_S:g} s",
+        f"read back every {loop.READ_BACK_S:g} s",
+        f"again every {loop.RETRY_S:g} s if it cannot be; the next try {RETRY_S:g} s later",
         f"Blips shorter than {GAP_S + STANDS_S['sense']:g} s",
         f"made with mode {MODE:o}",
         f"seven states of a circuit and {len(TABLE)} numbered ways",

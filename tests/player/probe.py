@@ -19,6 +19,7 @@ class Probe:
     notes = ("this is a probe",)
     line_delay_s = (0.0, 0.0)
     waited_s = 0.0
+    set_takes_s = 0.0
 
     def __init__(self, pipe: str, gate: str | None, fault_at: int | None) -> None:
         self._pipe = os.open(pipe, os.O_WRONLY)
