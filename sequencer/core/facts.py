@@ -78,6 +78,7 @@ def _standing(wish: Wish | None, at: float, wish_s: float) -> Wish | None:
 
 def _started(s: State, event: on.Started) -> Taken:
     s = _disturbed(s, "the daemon has just started")
+    s = s._replace(may_open_at=s.at + s.rules.cycle_s)  # an earlier daemon may have opened the contact just now
     if event.playing:
         return s._replace(phase="ending", asked=Question(s.scene, "cut", {}), marred=True), ()
     return s, ()
@@ -283,7 +284,7 @@ def _contact_unknown(s: State, event: on.ContactUnknown) -> Taken:
 
 def _contact_read(s: State, event: on.ContactRead) -> Taken:
     """A contact that reads open now need not have been so before, where an earlier reading failed."""
-    if s.phase != "dark":
+    if s.with_player or s.contact.stands == "closed":
         return s, ()
     if event.closed:
         return _contact_unknown(s, on.ContactUnknown(event.at, event.why))

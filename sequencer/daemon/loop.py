@@ -24,7 +24,6 @@ from sequencer.daemon.planning import PlannedTrain
 from sequencer.daemon.records import ContactEvent, Recorder, contact_events, event_entry, wish_entries
 from sequencer.daemon.trains import Trains
 from sequencer.errors import LampstepError
-from sequencer.player.job import PlayResult
 
 LEVELS = frozenset({"input", "supply"})
 """Kinds of entry that say where something stands: not worth writing if it stood there before."""

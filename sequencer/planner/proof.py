@@ -146,7 +146,8 @@ def breaks_of_train(train: Train) -> tuple[list[Break], int]:
 def breaks_of_log(log: EdgeLog, request: PlanRequest) -> list[Break]:
     """The breaks that were really commanded, mean delays added, in ns from the first opening.
 
-    A command that may have been given late is taken to have come in the middle of what is possible. Where the playing ended in a break, its closing is when the relay was sent to rest.
+    A command that may have been given late is taken to have come in the middle of what is possible. Where the
+    playing ended in a break, its closing is when the relay was sent to rest.
     """
     delays = request.delays
     edges = [(s.closed, s.commanded_s + log.held_up_s(s) / 2) for s in log.stamps]
