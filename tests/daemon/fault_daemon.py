@@ -35,7 +35,8 @@ UNCONFIRMED = "not confirmed"
 
 
 class Claims(NamedTuple):
-    """What the daemon says now: a lamp's code and who says so. ``lit``: the contact is closed, or open; None: it does not say."""
+    """What the daemon says now: a lamp's code and who says so, and whether the contact is closed (None: it does not
+    say)."""
 
     codes: dict[str, tuple[int, str]]
     lit: bool | None

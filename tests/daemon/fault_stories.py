@@ -201,7 +201,7 @@ def faults(draw: st.DrawFn) -> Fault:
     point = draw(st.sampled_from(tuple(ACTS)))
     act = draw(st.sampled_from(ACTS[point]))
     takes = act in {"stall", "delay", "line"}
-    nth = draw(st.sampled_from((1, 1, 1, 2, 2, 3, 4, 5)))
+    nth = draw(st.sampled_from((1, 1, 2, 2, 3, 4, 5, 6)))
     return Fault(point, act, nth, draw(st.sampled_from(SECONDS)) if takes else 0.0)
 
 

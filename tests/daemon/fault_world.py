@@ -137,6 +137,9 @@ class World:
                 return
             except Killed:
                 self._bury()
+            except Exception as error:  # the service starts it again
+                self.say("crash", f"{type(error).__name__}: {error}")
+                self._bury()
 
     def close(self) -> None:
         """End whatever still runs."""
