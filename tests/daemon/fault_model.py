@@ -17,6 +17,7 @@ from hypothesis.errors import NoSuchExample
 from tests.daemon.fault_points import ACTS
 from tests.daemon.fault_stories import Story, Told, stories, told
 
+ALL = list(HealthCheck)
 FLEETS = 200
 PROMISES = {
     "code": "a lamp is on the code that status says",
@@ -44,31 +45,36 @@ class Found(NamedTuple):
 
 
 def drawn(count: int, number: int = 1, fleets: int = FLEETS) -> Found:
-    """So many stories, the same ones for the same number; none is looked at twice."""
+    """So many stories, the same ones for the same number; none ends the drawing.
+
+    Hypothesis begins anew for each: left to itself it varies what it has drawn, and half of all stories are alike.
+    """
     total = Told((), Counter(), Counter(), Counter())
     broken: dict[str, list[Story]] = {}
-    ran = 0
-
-    @seed(number)
-    @settings(
-        max_examples=count,
-        deadline=None,
-        database=None,
-        phases=[Phase.generate],
-        suppress_health_check=list(HealthCheck),
-    )
-    @given(story=stories(fleets))
-    def happens(story: Story) -> None:
-        nonlocal ran
-        ran += 1
+    for at in range(count):
+        story = _drawn(number * 1_000_003 + at, fleets)
         came = told(story)
         for sums, more in zip(total[1:], came[1:], strict=True):
             sums.update(more)
         for kind in came.kinds:
             broken.setdefault(kind, []).append(story)
+    return Found(count, total, broken)
 
-    happens()
-    return Found(ran, total, broken)
+
+def _drawn(number: int, fleets: int) -> Story:
+    """Of each two stories that Hypothesis draws the first is the simplest there is, always: the second."""
+    two: list[Story] = []
+
+    @seed(number)
+    @settings(
+        max_examples=2, deadline=None, database=None, phases=[Phase.generate], suppress_health_check=ALL
+    )
+    @given(story=stories(fleets))
+    def draws(story: Story) -> None:
+        two.append(story)
+
+    draws()
+    return two[-1]
 
 
 def shortest(kind: str, tries: int, number: int = 1) -> Story | None:
@@ -77,9 +83,7 @@ def shortest(kind: str, tries: int, number: int = 1) -> Story | None:
         return find(
             stories(FLEETS),
             lambda story: kind in told(story).kinds,
-            settings=settings(
-                max_examples=tries, deadline=None, database=None, suppress_health_check=list(HealthCheck)
-            ),
+            settings=settings(max_examples=tries, deadline=None, database=None, suppress_health_check=ALL),
             random=random.Random(number),
         )
     except NoSuchExample:

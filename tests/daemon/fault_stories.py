@@ -205,14 +205,68 @@ def faults(draw: st.DrawFn) -> Fault:
     return Fault(point, act, nth, draw(st.sampled_from(SECONDS)) if takes else 0.0)
 
 
-def stories(fleets: int, most: int = 6) -> st.SearchStrategy[Story]:
-    """Any story on the fleets below a number: so many deeds at most, each after a fault or two, or none."""
-    each = st.tuples(st.lists(faults(), max_size=3), deeds()).map(lambda pair: (*pair[0], pair[1]))
-    return st.builds(
-        Story,
-        st.integers(0, fleets - 1),
-        st.integers(0, 999),
-        st.lists(each, min_size=2, max_size=most).map(
-            lambda parts: tuple(deed for part in parts for deed in part)
-        ),
-    )
+SHORT = tuple(pause for pause in PAUSES if 0.3 <= pause <= 8.0)
+HANDS: tuple[What, ...] = ("ask", "ask", "off and on", "flick", "resync")
+TELLING: tuple[tuple[Point, Act], ...] = (
+    ("player driver", "line"),
+    ("player driver", "line"),
+    ("player driver", "stall"),
+    ("player driver", "fail"),
+    ("player driver", "die"),
+    ("player wake", "stall"),
+    ("player wake", "die"),
+    ("player end", "stall"),
+    ("player end", "die"),
+    ("driver", "stall"),
+    ("driver", "line"),
+    ("driver", "fail done"),
+    ("fsync", "stall"),
+    ("fsync", "stall"),
+    ("fsync", "die done"),
+    ("wake", "stall"),
+    ("wake", "stall"),
+    ("wake", "lose"),
+    ("message", "stall"),
+    ("message", "lose"),
+)
+"""Where one fault alone does most."""
+
+
+@st.composite
+def hands(draw: st.DrawFn) -> tuple[Deed, ...]:
+    """People only, quickly one after another: no fault is needed for a wrong belief."""
+    count = draw(st.integers(2, 4))
+    drawn = []
+    for _ in range(count):
+        what = draw(st.sampled_from(HANDS))
+        drawn.append(Do(what, draw(st.sampled_from(SHORT)), draw(st.sampled_from(ARGS.get(what, (0.0,))))))
+    return (*drawn, Do("wait", 30.0))
+
+
+@st.composite
+def one_fault(draw: st.DrawFn) -> tuple[Deed, ...]:
+    """A fault, and a deed that passes its point; another deed after it, once all may have calmed down."""
+    point, act = draw(st.sampled_from(TELLING))
+    takes = act in {"stall", "line"}
+    fault = Fault(point, act, draw(st.integers(1, 6)), draw(st.sampled_from(SECONDS)) if takes else 0.0)
+    whats: tuple[What, ...] = ("resync", "ask", "ask")
+    if not point.startswith("player"):
+        whats = ("off and on", "off and on", "ask", "outage", "off", "flick")
+    what = draw(st.sampled_from(whats))
+    first = Do(what, draw(st.sampled_from((8.0, 30.0, 90.0))), draw(st.sampled_from(ARGS.get(what, (0.0,)))))
+    return (fault, first, draw(deeds()))
+
+
+@st.composite
+def anything(draw: st.DrawFn, most: int = 6) -> tuple[Deed, ...]:
+    """So many deeds at most, each after some faults or none."""
+    drawn: list[Deed] = []
+    for _ in range(draw(st.integers(2, most))):
+        drawn += [*draw(st.lists(faults(), max_size=3)), draw(deeds())]
+    return tuple(drawn)
+
+
+def stories(fleets: int) -> st.SearchStrategy[Story]:
+    """Any story on the fleets below a number."""
+    told_of = st.one_of(one_fault(), hands(), anything(), one_fault())
+    return st.builds(Story, st.integers(0, fleets - 1), st.integers(0, 999), told_of)

@@ -101,6 +101,7 @@ class World:
         self._unseen: float | None = None
         self._down_s = RESTART_S
         self._outages = 0
+        self._mains_at = 0.0
         self._journal: Any = None
 
     # -- time ----------------------------------------------------------------------------------
@@ -129,7 +130,7 @@ class World:
         while True:
             try:
                 if self.daemon is None:
-                    self.next_message(float("inf"))
+                    self._go_on(float("inf"))
                 else:
                     self.daemon.turn()
                     self.check()
@@ -190,6 +191,7 @@ class World:
 
     def _mains_go(self) -> None:
         self._outages += 1
+        self._mains_at = self.clock.now()
         if self.fleet.has_sense:
             self.level("sense", False)
             return
@@ -201,6 +203,7 @@ class World:
 
     def _mains_come(self) -> None:
         self._outages -= 1
+        self._mains_at = self.clock.now()
         self.level("sense", self._outages == 0)
 
     def _bury(self) -> None:
@@ -299,24 +302,28 @@ class World:
 
     def _next(self, until: float) -> Message | None:
         while not self._mail:
-            due = self._heap[0][0] if self._heap else float("inf")
-            poll = self._poll_at if self.daemon is not None else float("inf")
-            target = min(due, until, poll)
-            if target > self._horizon:
-                self.clock.sleep_until(self._horizon)
-                self.check()
-                raise Horizon
-            if target > self.clock.now():
-                self.clock.sleep_until(target)
-                self.check()
-            if due <= target:
-                heapq.heappop(self._heap)[2]()
-            else:
-                if poll <= target:
+            if not self._go_on(min(until, self._poll_at)):
+                if self.clock.now() >= self._poll_at:
                     self._poll_at = self.clock.now() + LOOK_S
                     self._poll()
                 return None
         return self._mail.popleft()
+
+    def _go_on(self, until: float) -> bool:
+        """Let the next thing happen, and say so; or time come to ``until``."""
+        due = self._heap[0][0] if self._heap else float("inf")
+        target = min(due, until)
+        if target > self._horizon:
+            self.clock.sleep_until(self._horizon)
+            self.check()
+            raise Horizon
+        if target > self.clock.now():
+            self.clock.sleep_until(target)
+            self.check()
+        if due <= target:
+            heapq.heappop(self._heap)[2]()
+            return True
+        return False
 
     def _hand_over(self, message: Message | None) -> None:
         """What the daemon has in hand it is to reckon with."""
@@ -432,7 +439,8 @@ class World:
 
         def ended(result: PlayResult | str) -> None:
             held = isinstance(result, PlayResult) and result.log.outcome == "finished" and not result.beyond
-            if full and sure and held and self._unseen == missed:
+            mains = not self._outages and self._mains_at <= began
+            if full and sure and held and mains and self._unseen == missed:
                 self._unseen = None
 
         return ended
