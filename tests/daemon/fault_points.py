@@ -35,6 +35,17 @@ ACTS: dict[Point, tuple[Act, ...]] = {
 }
 
 
+class Killed(BaseException):
+    """SIGKILL of the daemon: nothing catches it."""
+
+
+class Life:
+    """One process of the daemon."""
+
+    dead = False
+    clean = True
+
+
 class Fault(NamedTuple):
     """At the ``nth`` pass through ``point`` from when it is laid down; ``for_s`` seconds, where it takes time.
 
@@ -46,9 +57,6 @@ class Fault(NamedTuple):
     nth: int = 1
     for_s: float = 0.0
     kind: str = ""
-
-
-NO_FAULT = Fault("wake", "stall")
 
 
 class Points:

@@ -96,12 +96,14 @@ def _calm(world: World, story: Story) -> None:
     world.tell(on.TakenBack(world.clock.now()))
     rough = any(isinstance(deed, Fault) or deed.what in ROUGH for deed in story.deeds)
     until = world.clock.now() + (LONG_QUIET_S if rough else QUIET_S)
-    world.checked["matched"] += 1
     while world.clock.now() < until:
         world.run(CALM_S)
         if world.daemon is not None:
             said = fault_daemon.claims(world.daemon)
-            if said.matched or said.refused or world.over_lost:
+            if said.refused or world.over_lost:  # no train, or nobody will ever say that one is over
+                return
+            if said.matched:
+                world.checked["matched"] += 1
                 return
     world.say("matched", "left alone for long, and not matched")
 
