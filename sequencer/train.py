@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-Outcome = Literal["finished", "broken off", "failed"]
+Outcome = Literal["finished", "overdue", "broken off", "failed"]
 
 
 class Pulse(NamedTuple):

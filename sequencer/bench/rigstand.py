@@ -117,7 +117,7 @@ class RigStand:
         self._cycles += sum(stamp.closed for stamp in log.stamps)
         if log.outcome == "broken off":
             raise KeyboardInterrupt
-        if log.outcome != "finished":
+        if log.outcome not in {"finished", "overdue"}:
             raise HardwareError(f"relay: {log.detail}")
         if beyond := result.beyond:
             raise Spoiled(

@@ -30,7 +30,7 @@ from sequencer.tomlfile import quoted
 from sequencer.train import EdgeLog, Stamp
 from sequencer.words import breaks_words, table
 
-STATUS = {"finished": YES, "failed": HARDWARE, "broken off": BROKEN_OFF}
+STATUS = {"finished": YES, "overdue": NO, "failed": HARDWARE, "broken off": BROKEN_OFF}
 
 
 class NotSent(LampstepError):  # noqa: N818 - no error: somebody may be in the water
@@ -221,6 +221,8 @@ def _outcome(sent: Sent) -> str:
     head = f"{asked.circuit} to {quoted(asked.scene)}"
     if log.outcome == "finished" and not sent.judgement.spoiled:
         return f"{head}: sent, and every edge came in time for every lamp."
+    if log.outcome == "overdue":
+        return f"{head}: ended early, since {log.detail}. The relay is at rest."
     if log.outcome == "finished":
         return (
             f"{head}: sent, but spoiled: an edge came so far from its time that a lamp may have misread it."

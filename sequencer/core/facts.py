@@ -18,6 +18,7 @@ from sequencer.core.state import (
     HOUR_S,
     MOST_RETRY_S,
     MOST_STEADY_S,
+    PLAYER_LIMIT_S,
     RETRY_S,
     Answer,
     Belief,
@@ -27,6 +28,7 @@ from sequencer.core.state import (
     Wish,
 )
 
+LOST = "the player never answered"
 State = CircuitState
 Taken = tuple[CircuitState, tuple[Action, ...]]
 
@@ -78,7 +80,9 @@ def _standing(wish: Wish | None, at: float, wish_s: float) -> Wish | None:
 
 def _started(s: State, event: on.Started) -> Taken:
     s = _disturbed(s, "the daemon has just started")
-    s = s._replace(may_open_at=s.at + s.rules.cycle_s)  # an earlier daemon may have opened the contact just now
+    s = s._replace(
+        may_open_at=s.at + s.rules.cycle_s
+    )  # an earlier daemon may have opened the contact just now
     if event.playing:
         return s._replace(phase="ending", asked=Question(s.scene, "cut", {}), marred=True), ()
     return s, ()
@@ -140,7 +144,7 @@ def _steady(s: State, _: on.Steady) -> Taken:
 
 
 def _told(s: State, event: on.Told) -> Taken:
-    if not s.hears_of_lamps:
+    if not s.hears_of_lamps or event.at < s.settles_at:  # seen before the lamps last heard something
         return s, (Warn(f"{event.lamp}: told too early: its lamps must have been lit and left alone"),)
     known = {**s.known, event.lamp: Belief(event.code, "person")}
     return s._replace(known=known, refused={}, resync="" if s.refused else s.resync), ()
@@ -212,12 +216,13 @@ def _no_train(s: State, why: str) -> Taken:
 
 
 def _train_begins(s: State, _: on.TrainBegins) -> Taken:
-    return s._replace(marred=False, contact=s.contact._replace(stands="moving")), ()
+    over_at = s.at + (s.answer.length_s if s.answer else 0.0) + PLAYER_LIMIT_S
+    return s._replace(marred=False, overdue_at=over_at, contact=s.contact._replace(stands="moving")), ()
 
 
 def _train_ended(s: State, event: on.TrainEnded) -> Taken:
     asked = s.asked
-    s = s._replace(asked=None, answer=None)
+    s = s._replace(asked=None, answer=None, overdue_at=math.inf)
     if event.outcome == "not begun":
         return s, ()
     if event.outcome == "held" and asked is not None and not s.marred:
@@ -301,7 +306,16 @@ def _counted(s: State, cycles: int) -> tuple[tuple[float, int], ...]:
 
 
 def _tick(s: State, _: on.Tick) -> Taken:
-    return s, ()
+    """A planner or a player that has not answered by its limit never will: its answer was lost."""
+    if s.at < s.overdue_at:
+        return s, ()
+    s = s._replace(overdue_at=math.inf)
+    if s.phase == "planning":
+        return _plan_failed(s, on.PlanFailed(s.at, s.number, "the planner never answered"))
+    if not s.with_player:
+        return s, ()
+    lost = on.ContactUnknown(s.at, LOST, s.answer.cycles if s.answer else 0)
+    return _train_ended(_contact_unknown(s, lost)[0], on.TrainEnded(s.at, "failed", 0, LOST))
 
 
 NEWS: Mapping[type, Callable[[State, Any], Taken]] = {

@@ -17,6 +17,10 @@ RETRY_S = 5.0
 MOST_RETRY_S = 300.0
 """After a failure the next try comes later each time, from the one to the other; our choice."""
 
+PLANNER_LIMIT_S = 180.0
+PLAYER_LIMIT_S = 120.0
+"""What a planner may take, and a player beyond its train: more than their own limits, which they keep themselves."""
+
 
 class LampRules(NamedTuple):
     """One lamp: what its memory does after a certain power-down, and its codes in order."""
@@ -127,6 +131,8 @@ class CircuitState(NamedTuple):
     asked: Question | None = None
     """What the planner was asked last, under ``number``."""
     answer: Answer | None = None
+    overdue_at: float = math.inf
+    """When an answer that has not come, the planner's or the player's, is taken to be lost."""
     refused: Mapping[str, str] = {}
     """Scenes for which the planner has no train from what is known, and why not."""
     trouble: str = ""
@@ -245,7 +251,14 @@ class CircuitState(NamedTuple):
     @property
     def deadline(self) -> float:
         """When time alone may next change something; ``inf``: never."""
-        times = [self.may_open_at, self.steady_until, self.retry_at, self.settles_at, self.full_at]
+        times = [
+            self.overdue_at,
+            self.may_open_at,
+            self.steady_until,
+            self.retry_at,
+            self.settles_at,
+            self.full_at,
+        ]
         times += [wish.since + self.rules.wish_s for wish in (self.hand, self.request) if wish is not None]
         times += [at + HOUR_S for at, _ in self.cycles]
         return min((at for at in times if at > self.at), default=math.inf)

@@ -25,7 +25,7 @@ from typing import NamedTuple
 from sequencer.core.actions import Action, BreakOff, HoldOpen, LetClose, PlanTrain, SendTrain
 from sequencer.core.events import Event
 from sequencer.core.facts import taken
-from sequencer.core.state import CircuitState, Phase
+from sequencer.core.state import PLANNER_LIMIT_S, CircuitState, Phase
 
 MOST_ROWS = 8
 """No event moves a circuit through more rows than this; the longest way is through "waiting" and "lit"."""
@@ -119,7 +119,7 @@ def _moving(state: CircuitState) -> CircuitState:
 
 def _ask(state: CircuitState) -> tuple[CircuitState, Action]:
     number, question = state.number + 1, state.question
-    asked = state._replace(number=number, asked=question, answer=None)
+    asked = state._replace(number=number, asked=question, answer=None, overdue_at=state.at + PLANNER_LIMIT_S)
     codes = state.rules.wanted[question.scene]
     return asked, PlanTrain(number, question.scene, question.start, question.known, state.due, codes)
 

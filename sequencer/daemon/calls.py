@@ -100,11 +100,11 @@ class Calls:
             raise InputError(f"{circuit}: {lamp.name}: the daemon knows no scene {code!r} of it{CHANGED}")
         daemon.take(circuit, on.Tick(self._now()))
         state = daemon.states[circuit]
-        if not state.hears_of_lamps:
+        if not state.hears_of_lamps or request["at"] < state.settles_at:
             wait_s = max(1.0, min(state.settles_at - state.at, state.rules.settle_s))
             words = f"look again when the lamps have been lit and left alone for {wait_s:.0f} s, then tell"
             raise InputError(f"{circuit}: {words}")
-        daemon.take(circuit, on.Told(self._now(), lamp.name, int(code)))
+        daemon.take(circuit, on.Told(float(request["at"]), lamp.name, int(code)))
         return self._status(daemon, request)
 
     def _replaced(self, daemon: Daemon, request: Request) -> Answer:

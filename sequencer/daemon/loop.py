@@ -199,8 +199,8 @@ class Daemon:
                 self._played(message)
             case Sensed():
                 self._read(message)
-            case Call(request, reply):
-                reply(self._ports.answer(self, request))
+            case Call(request, reply, at):
+                reply(self._ports.answer(self, {**request, "at": self._ports.now() if at is None else at}))
             case Stop(why):
                 self.stop(why)
 

@@ -51,10 +51,14 @@ class Sensed(NamedTuple):
 
 
 class Call(NamedTuple):
-    """Somebody asks something through the local socket; ``reply`` takes the answer, once."""
+    """Somebody asks something through the local socket; ``reply`` takes the answer, once.
+
+    ``at``: when it was asked, on the daemon's axis; None: now.
+    """
 
     request: Mapping[str, Any]
     reply: Callable[[Mapping[str, Any]], None]
+    at: float | None = None
 
 
 class Stop(NamedTuple):

@@ -174,10 +174,10 @@ def judged(result: PlayResult) -> tuple[on.Outcome, str]:
     """
     if result.log.outcome == "failed":
         return "failed", result.log.detail
-    if result.log.outcome == "broken off":
-        return "broken off", result.log.detail
     if result.beyond:
         return "spoiled", f"edge {result.beyond[0]} came too far from its time"
+    if result.log.outcome == "broken off":
+        return "broken off", result.log.detail
     return "held", ""
 
 

@@ -156,7 +156,7 @@ class _Handler(socketserver.StreamRequestHandler):
             return
         answers: SimpleQueue[Mapping[str, Any]] = SimpleQueue()
         assert isinstance(self.server, _Server)
-        self.server.post(Call(request, answers.put))
+        self.server.post(Call(request, answers.put, time.monotonic()))
         try:
             self._say(answers.get(timeout=PATIENCE_S))
         except Empty:

@@ -33,7 +33,7 @@ from sequencer.relay import open_relay
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-EXIT_STATUS: Mapping[str, int] = {"finished": 0, "failed": 3, "broken off": 130}
+EXIT_STATUS: Mapping[str, int] = {"finished": 0, "overdue": 1, "failed": 3, "broken off": 130}
 
 
 def main() -> int:
@@ -81,6 +81,7 @@ def _play(job: Job) -> PlayResult:
             relay,
             MonotonicClock(),
             until_s=job.train.lead_in_s + job.train.total_s,
+            tolerance_s=job.tolerance_s,
             on_start=tell,
         )
     started_unix_s = time.time() - time.monotonic() + started_s

@@ -58,7 +58,7 @@ def play(
     :param on_child: called once with a function that sends the player a signal: SIGTERM ends the train at
         once, :data:`~sequencer.player.realtime.WHEN_LIT` when the lamps are lit. It may be called from any
         thread, and does nothing once the player has ended.
-    :returns: the edge log and what to tell the user; its outcome may be "broken off" or "failed".
+    :returns: the edge log and what to tell the user; its outcome may be "overdue", "broken off" or "failed".
     :raises InputError: the job makes no sense; nothing was sent.
     :raises HardwareError: the relay could not be opened, or the player died or did not answer: then the
         relay has been sent to rest from here, or the message says that it has not.

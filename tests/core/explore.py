@@ -71,7 +71,9 @@ class World(NamedTuple):
     dark_since: float | None = None
     may_be: tuple[frozenset[int], ...] = (ANYTHING, ANYTHING)
 
-    def move(self, rules: Rules, at: float, *, closed: bool | None = None, supply: bool | None = None) -> World:
+    def move(
+        self, rules: Rules, at: float, *, closed: bool | None = None, supply: bool | None = None
+    ) -> World:
         """The contact or the supply changes, and the lamps take it as they take a break of that length."""
         closed, supply = self.closed if closed is None else closed, self.supply if supply is None else supply
         after = self._replace(closed=closed, supply=supply)
@@ -105,7 +107,7 @@ class Node(NamedTuple):
     world: World
 
 
-class Broken(AssertionError):
+class Broken(AssertionError):  # noqa: N818 - a finding
     """An invariant does not hold."""
 
 
@@ -207,7 +209,9 @@ def _player(node: Node, at: float) -> Moves:
         if outcome in {"not confirmed", "opened last", "died"}:
             told = (on.ContactUnknown(at, outcome, 3), told[-1])
         if outcome == "opened last":
-            over = over._replace(closed=False, dark_since=since if over.dark_since is None else over.dark_since)
+            over = over._replace(
+                closed=False, dark_since=since if over.dark_since is None else over.dark_since
+            )
         for what, after in _all_told(Node(core, over), told):
             yield f"train {outcome}; {what}", after
 
@@ -404,7 +408,8 @@ def _at_best(node: Node) -> Iterator[Node]:
         yield from (after for _, after in _all_told(Node(core, lit), told))
     if not world.supply:
         yield from (
-            after for _, after in _told(Node(core, world.move(core.rules, at, supply=True)), on.SupplyBack(at))
+            after
+            for _, after in _told(Node(core, world.move(core.rules, at, supply=True)), on.SupplyBack(at))
         )
     if core.contact.stands == "unknown" and core.phase != "dark" and not core.with_player:
         home = Node(core, world.move(core.rules, at, closed=True)._replace(held=False))

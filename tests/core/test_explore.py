@@ -48,7 +48,9 @@ def settled_by_a_train(s: CircuitState, event: on.TrainEnded) -> facts.Taken:
 def closed_when_told(s: CircuitState, event: on.ContactUnknown) -> facts.Taken:
     """The third: a contact that could not be moved is taken to be at rest."""
     after, actions = facts._contact_unknown(s, event)
-    return after._replace(contact=after.contact._replace(stands="closed", closed=state.Contact().closed)), actions
+    return after._replace(
+        contact=after.contact._replace(stands="closed", closed=state.Contact().closed)
+    ), actions
 
 
 def any_darkness(s: CircuitState) -> Mapping[str, Any]:

@@ -50,7 +50,11 @@ def claims(daemon: Daemon) -> Claims:
     codes = {lamp.lamp: (lamp.code, lamp.by) for lamp in told.lamps if lamp.code is not None}
     lit: bool | None = None
     if UNCONFIRMED not in " ".join((told.headline, *told.reasons)):
-        lit = {"lit": True, "waiting": True, "planning": True, "dark": False}.get(told.phase)
+        lit = (
+            {"closed": True, "open": False}.get(told.contact)
+            if told.phase not in {"sending", "ending"}
+            else None
+        )
     refused = told.scene in daemon.states[CIRCUIT].refused
     return Claims(codes, lit, told.matched, refused)
 
@@ -99,6 +103,7 @@ def played(world: World, train: PlannedTrain, relay: Callable[[], Relay], clock:
             opened,
             clock,
             until_s=plan.lead_in_s + plan.total_s,
+            tolerance_s=train.tolerance_s,
             on_start=zeros.append,
         )
     return PlayResult(log, zeros[-1], world.unix(), edges_beyond(log, train.tolerance_s))

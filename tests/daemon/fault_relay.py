@@ -25,6 +25,7 @@ class FaultyRelay:
     notes: tuple[str, ...] = ()
     line_delay_s = (0.0, 0.0)
     waited_s = 0.0
+    set_takes_s = 0.0
     rests_closed = True
 
     def __init__(self, world: World, who: str, life: Any) -> None:
