@@ -17,7 +17,7 @@ from typing import IO, TYPE_CHECKING, Any, Self
 import sequencer
 from sequencer.errors import HardwareError, InputError
 from sequencer.player.job import PRIORITY, Job, PlayResult, check, job_to_json, result_from_json
-from sequencer.player.realtime import ENDING
+from sequencer.player.signals import ENDING, name_of
 from sequencer.train import Delays, Train
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def play(
 ) -> PlayResult:
     """Play ``train`` in a process of its own and wait until it is over, the last supply time included.
 
-    SIGINT and SIGTERM, in the main thread, are passed on to the player: the train is broken off, the
+    SIGINT, SIGTERM and SIGQUIT, in the main thread, are passed on to the player: the train is broken off, the
     relay goes to rest, and this still returns. If this process dies instead, the train is finished
     without it; ``keep`` then has the log.
 
@@ -106,7 +106,7 @@ class _Player:
 
     def __enter__(self) -> Self:
         if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
+            for number in (signal.SIGINT, signal.SIGTERM, signal.SIGQUIT):
                 if signal.getsignal(number) not in (signal.SIG_IGN, None):
                     self._handlers[number] = signal.signal(number, self._pass_on)
         try:
@@ -191,7 +191,7 @@ class _Player:
         except subprocess.TimeoutExpired:
             child.kill()
             status = child.wait()
-        return f"signal {signal.Signals(-status).name}" if status < 0 else f"exit status {status}"
+        return f"signal {name_of(-status)}" if status < 0 else f"exit status {status}"
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None

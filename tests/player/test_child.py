@@ -8,10 +8,12 @@ import json
 import os
 import signal
 import sys
+import time
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from sequencer.daemon.records import judged
 from sequencer.player import child, kept
 from sequencer.player.job import Job, job_to_json, result_from_json
 from sequencer.train import Delays, Pulse, Train
@@ -68,7 +70,9 @@ def test_runs_as_a_module_too(start: Start) -> None:
     assert json.loads(said.splitlines()[-1])["result"]["log"]["outcome"] == "finished"
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    "number", [signal.SIGINT, signal.SIGTERM, signal.SIGVTALRM, signal.SIGIO, signal.SIGABRT, signal.SIGRTMIN]
+)
 def test_a_signal_in_a_break_sends_the_relay_to_rest_and_keeps_the_log(
     number: signal.Signals, command: list[str], start: Start, make_pipe: MakePipe, tmp_path: Path
 ) -> None:
@@ -95,6 +99,31 @@ def test_a_signal_in_a_break_sends_the_relay_to_rest_and_keeps_the_log(
     assert result.log.rested_s is not None
     assert result.log.rested_s >= result.log.stamps[-1].commanded_s
     assert kept.read_kept(keep) == kept.KeptLog(job, result)
+
+
+def test_stopped_across_an_edge_and_continued_it_plays_on_and_the_edge_is_beyond(
+    command: list[str], start: Start, make_pipe: MakePipe
+) -> None:
+    """SIGSTOP in the wait for an edge, SIGCONT after it: a late edge, and no fault of the player's."""
+    late_s, break_s = 0.5, 2.0
+    pipe = make_pipe("pipe")
+    player = start(command)
+    give(player, Job(Train((Pulse(break_s, 0.02),)), DELAYS, {**PROBE, "pipe": str(pipe)}, (1e6, late_s)))
+    with pipe.open() as probe:
+        assert [probe.readline().strip() for _ in range(3)][1:] == ["close", "open"]
+        player.send_signal(signal.SIGSTOP)
+        assert os.waitid(os.P_PID, player.pid, os.WSTOPPED | os.WNOWAIT) is not None
+        assert player.stdout is not None
+        due = json.loads(player.stdout.readline())["started_s"] + break_s
+        while time.monotonic() <= due + late_s:
+            time.sleep(0.01)
+        player.send_signal(signal.SIGCONT)
+        assert probe.read() == "close\nrest\n"
+    said, complaints = player.communicate()
+    result = result_from_json(json.loads(said.splitlines()[-1])["result"])
+    assert (player.returncode, complaints) == (0, "")
+    assert (result.log.outcome, result.log.detail, result.beyond) == ("finished", "", (2,))
+    assert judged(result) == ("spoiled", "edge 2 came too far from its time")
 
 
 def test_a_relay_that_fails_is_sent_to_rest(command: list[str], start: Start, make_pipe: MakePipe) -> None:
@@ -178,6 +207,7 @@ OURS = {
     "sequencer.player.kept",
     "sequencer.player.loop",
     "sequencer.player.realtime",
+    "sequencer.player.signals",
     "sequencer.relay",
     "sequencer.relay.protocol",
     "sequencer.relay.registry",
