@@ -6,6 +6,7 @@ by putting a message into one queue.
 
 from __future__ import annotations
 
+import faulthandler
 import logging
 import math
 import os
@@ -44,6 +45,7 @@ from sequencer.inputs.simulated import SimulatedLine
 from sequencer.journal.folder import journal_path, socket_path
 from sequencer.journal.journal import Journal, open_journal
 from sequencer.player.kept import path_for
+from sequencer.player.signals import STOPPING, name_of
 from sequencer.sitefile import Pad
 from sequencer.sitefile.serve import Outputs
 
@@ -61,7 +63,7 @@ LOG = logging.getLogger("lampstep")
 
 
 def serve(pad: Pad, notifier: Notifier | None = None) -> None:
-    """Keep the lamps of a pad matched until SIGTERM or SIGINT.
+    """Keep the lamps of a pad matched until a signal ends it: SIGTERM, SIGINT or any other that can be caught.
 
     :param pad: loaded with its standing orders.
     :raises InputError: the site cannot be served, or its folder cannot be made.
@@ -260,12 +262,22 @@ def show_event(due: Due | None, now: float) -> on.ShowBegins | on.ShowEnds:
 
 @contextmanager
 def _ending(post: Callable[[Message], None]) -> Iterator[None]:
-    """SIGTERM and SIGINT stop the loop; ``SimpleQueue.put`` may be called from within a signal handler."""
+    """Every signal that would end the process stops the loop instead, so that the contacts go to their rest.
+
+    ``SimpleQueue.put`` may be called from within a signal handler. A terminal that is written to or read from in
+    the background does not stop the daemon (SIGTTOU, SIGTTIN). SIGABRT is left to the fault handler where that is
+    enabled: it is how systemd's watchdog asks a loop that hangs where it stands.
+    """
 
     def stop(number: int, _frame: Any) -> None:
-        post(Stop(signal.Signals(number).name))
+        post(Stop(name_of(number)))
 
-    before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    stopping = STOPPING if faulthandler.is_enabled() else STOPPING | {signal.SIGABRT}
+    ignored = {number for number in stopping if signal.getsignal(number) == signal.SIG_IGN}  # as by nohup
+    heard = stopping - ignored | {signal.SIGTERM, signal.SIGINT}
+    before = {number: signal.signal(number, stop) for number in heard}
+    for number in (signal.SIGTTOU, signal.SIGTTIN):
+        before[number] = signal.signal(number, signal.SIG_IGN)
     try:
         yield
     finally:
