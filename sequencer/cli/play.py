@@ -7,6 +7,7 @@ What is said before and while the train is sent goes to standard error; the judg
 
 from __future__ import annotations
 
+import os
 import sys
 from contextlib import nullcontext
 from pathlib import Path
@@ -128,7 +129,8 @@ def _send(asked: Asked, found: Plan, arguments: Arguments, line_delay_s: tuple[f
         except OSError as error:
             lost = f"{arguments.vcd} could not be written: {error.strerror}"
             result = result._replace(notes=(*result.notes, lost))
-    return _judged(asked, found, result, keep if keep.exists() else None, arguments.vcd)
+    kept = not any(str(keep) in note for note in result.notes) and os.path.exists(keep)  # noqa: PTH110 - never raises
+    return _judged(asked, found, result, keep if kept else None, arguments.vcd)
 
 
 def _judged(
