@@ -38,12 +38,13 @@ from sequencer.daemon.sensing import Sensing
 from sequencer.daemon.timetable import SchedulerTimetable, Timetable
 from sequencer.daemon.trains import ProcessTrains, Wiring
 from sequencer.daemon.wallclock import WallClock
-from sequencer.daemon.wire import Socket
-from sequencer.errors import InputError
+from sequencer.daemon.wire import Listening, listener
+from sequencer.errors import HardwareError, InputError
 from sequencer.inputs.registry import open_indicator, open_inputs
 from sequencer.inputs.simulated import SimulatedLine
-from sequencer.journal.folder import journal_path, socket_path
+from sequencer.journal.folder import journal_path, site_folder, socket_path
 from sequencer.journal.journal import Journal, open_journal
+from sequencer.player import alone
 from sequencer.player.kept import path_for
 from sequencer.player.signals import STOPPING, name_of
 from sequencer.sitefile import Pad
@@ -66,7 +67,7 @@ def serve(pad: Pad, notifier: Notifier | None = None) -> None:
     """Keep the lamps of a pad matched until a signal ends it: SIGTERM, SIGINT or any other that can be caught.
 
     :param pad: loaded with its standing orders.
-    :raises InputError: the site cannot be served, or its folder cannot be made.
+    :raises InputError: the site cannot be served.
     :raises HardwareError: another daemon serves it, or a pin or line cannot be had.
     """
     threading.stack_size(THREAD_STACK)
@@ -88,18 +89,13 @@ class _Pad:
         self.lines: dict[tuple[str, str], InputLine] = {}
         self.calendar_at = time.monotonic() + CALENDAR_S
         self.trusted = False
+        self.listening: Listening | None = None
         opened.callback(word.close)
         opened.enter_context(_ending(self.queue.put))
 
     def daemon(self) -> Daemon:
         """Everything open, nothing yet begun."""
-        folder = journal_path(self.pad.site.name).parent
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(
-                f"{folder}: cannot be made: {error.strerror}: it is to hold the journal"
-            ) from error
+        self._alone()
         journal = self._journal()
         keeps = {circuit.name: path_for(self.pad.site.name, circuit.name) for circuit in self.pad.circuits}
         recorder = Recorder(journal, keeps, LOG.warning)
@@ -115,8 +111,9 @@ class _Pad:
         contacts = RelayContacts({name: each.relay for name, each in wiring.items()})
         self.opened.callback(contacts.close)
         self.timetable = self._timetable()
-        socket = Socket(socket_path(self.pad.site.name), self.queue.put)
-        self.opened.callback(socket.close)
+        trouble = partial(recorder.has_trouble, "socket")
+        self.listening = Listening(socket_path(self.pad.site.name), self.queue.put, trouble)
+        self.opened.callback(self.listening.close)
         ports = Ports(
             now=time.monotonic,
             next_message=self._next_message,
@@ -132,6 +129,21 @@ class _Pad:
         return Daemon(states, readings, ports, begun)
 
     # -- what is opened ------------------------------------------------------------------------
+
+    def _alone(self) -> None:
+        """Two daemons on one relay would undo each other's trains; also where the disk is of no use for a lock."""
+        name = self.pad.site.name
+        pid = listener(socket_path(name))
+        if pid is None:
+            try:
+                self.opened.callback(alone.take(site_folder(name) / "serve").close)
+            except alone.TakenError as taken:
+                pid = taken.pid
+        if pid is not None:
+            who = f"process {pid}" if pid else "another process"
+            raise HardwareError(
+                f"{name}: {who} serves this site already: stop it first, or ask it: lampstep status"
+            )
 
     def _journal(self) -> Journal:
         journal = open_journal(
@@ -214,7 +226,9 @@ class _Pad:
         return message
 
     def _look(self) -> None:
-        """At the clocks."""
+        """At the clocks, and at the socket where it could not be made."""
+        if self.listening is not None:
+            self.listening.look()
         look = self.clock.look()
         if look.trusted and not self.trusted and self.timetable is not None:
             self.trusted = True
