@@ -50,6 +50,8 @@ class Recorder:
         self._log = log
         self._begun: dict[str, int] = {}
         self._warned: dict[str, str] = {}
+        self._told = False
+        """Whether the journal's trouble of now has been logged."""
         self._troubles: dict[str, str] = {}
         self._noted: dict[str, PlayResult] = {}
         """Logs of players whose news is written, and which may lie there still if they cannot be removed."""
@@ -70,10 +72,10 @@ class Recorder:
 
     def write(self, kind: str, circuit: str | None, detail: Detail) -> None:
         """One entry. That it could not be written is said once; trains go on without."""
-        had = self._journal.trouble
         self._journal.write(kind, circuit, detail)
-        if (trouble := self._journal.trouble) and not had:
+        if (trouble := self._journal.trouble) and not self._told:
             self._log(trouble)
+        self._told = bool(trouble)
 
     def catch_up(self) -> None:
         """Write what was kept back."""
