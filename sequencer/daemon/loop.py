@@ -28,6 +28,8 @@ from sequencer.player.job import PlayResult
 
 LEVELS = frozenset({"input", "supply"})
 """Kinds of entry that say where something stands: not worth writing if it stood there before."""
+DISK = "the disk fails: lampstep status says what"
+"""In the one line; the whole of it grows with every entry."""
 HOME_S = 2.0
 """From one try to the next to bring a contact to its rest."""
 Levels = Mapping[tuple[str, str], Reading]
@@ -132,11 +134,11 @@ class Daemon:
     def summary(self) -> str:
         """What the lamps show, in one line."""
         said = [f"{each.circuit}: {each.headline}" for each in self.statuses()]
-        return "; ".join([*said, *filter(None, [self.trouble])])
+        return "; ".join([*said, *([DISK] if self.trouble else [])])
 
     @property
     def trouble(self) -> str:
-        """What is wrong with the journal; empty: nothing."""
+        """What fails on the disk; empty: nothing."""
         return self._ports.recorder.trouble
 
     def statuses(self) -> list[Status]:
