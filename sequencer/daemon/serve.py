@@ -290,8 +290,7 @@ def _ending(post: Callable[[Message], None]) -> Iterator[None]:
     ignored = {number for number in stopping if signal.getsignal(number) == signal.SIG_IGN}  # as by nohup
     heard = stopping - ignored | {signal.SIGTERM, signal.SIGINT}
     before = {number: signal.signal(number, stop) for number in heard}
-    for number in (signal.SIGTTOU, signal.SIGTTIN):
-        before[number] = signal.signal(number, signal.SIG_IGN)
+    before |= {number: signal.signal(number, signal.SIG_IGN) for number in (signal.SIGTTOU, signal.SIGTTIN)}
     try:
         yield
     finally:

@@ -220,7 +220,7 @@ class _Server(socketserver.ThreadingUnixStreamServer):
             while len(self._opened) + len(self._asked) >= MOST_LINES:
                 now = time.monotonic()
                 oldest, opened = next(iter(self._opened.items()), (None, math.inf))
-                if opened + GRACE_S <= now:
+                if oldest is not None and opened + GRACE_S <= now:
                     del self._opened[oldest]
                     with suppress(OSError):
                         oldest.shutdown(socket.SHUT_RDWR)  # its thread wakes and ends
