@@ -121,7 +121,7 @@ def test_stopping_leaves_the_player_its_time() -> None:
 
 
 def test_a_crowd_and_a_search_fit_into_its_limits() -> None:
-    """Threads: the lines of the socket, and with eight circuits a search and a waiter each, the player and a dozen more.
+    """Threads: the socket's lines, with eight circuits a search and a waiter each, the player and a dozen more.
     Memory: a daemon of 40 MB, a search that gives up at 150 MB, a player of 20 MB, and half as much again."""
     (tasks,), (memory,) = settings()["TasksMax"], settings()["MemoryMax"]
     assert MOST_LINES + 2 * 8 + 2 + 12 <= int(tasks) <= 2 * MOST_LINES
