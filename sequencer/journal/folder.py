@@ -19,7 +19,7 @@ def file_name(name: str) -> str:
     >>> file_name("Quarry Lane lido"), file_name(".."), file_name("a/b")
     ('Quarry%20Lane%20lido', '%2E.', 'a%2Fb')
     >>> file_name("lido " * 20)
-    'lido%20lido%20lido%20lido%20lido%20lido%20lido%~ce58c1eeb87c1ad7'
+    'lido%20lido%20lido%20lido%20lido%20lido%20lido%~dbd57b07b8a72046'
     """
     from urllib.parse import quote  # noqa: PLC0415 - the player's process does not come here
 
