@@ -10,7 +10,7 @@ from sequencer.cli.answer import BROKEN_OFF
 from sequencer.cli.arguments import Arguments
 from sequencer.datasheet import Datasheet, load_datasheet
 from sequencer.errors import InputError, LampstepError
-from sequencer.journal.folder import site_folder
+from sequencer.journal.folder import make_folder, site_folder
 
 CAUTION = (
     "A lamp that is made to run under water only gets hot dry: run it as its instructions say. It is about to flash: "
@@ -47,7 +47,7 @@ def kept_at(arguments: Arguments, name: str) -> Path:
         return Path(arguments.resume)
     try:
         folder = site_folder("bench")
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     except (RuntimeError, OSError) as error:
         raise InputError(f"nowhere to keep the run ({error}): name a file with --resume") from error
     return folder / name

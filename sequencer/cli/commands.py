@@ -37,7 +37,7 @@ USAGE = {
     "plan": f"{_SCENE} [--json]",
     "play": f"{_SCENE} [--yes] [--vcd FILE] [--json]",
     "rehearse": f"{_SCENE} [--trials N] [--seed K] [--json]",
-    "serve": "SITE [--json]",
+    "serve": "SITE [--yes] [--json]",
     "status": "SITE [--circuit C] [--json]",
     "tell": "SITE LAMP=SCENE ... [--circuit C] [--json]",
     "replaced": "SITE LAMP [--circuit C] [--json]",

@@ -73,6 +73,11 @@ def _add_play(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--vcd", metavar="FILE", help="write the edges as a value change dump, a new file")
 
 
+def _add_serve(parser: argparse.ArgumentParser) -> None:
+    words = "nobody is in the water: do not ask, as a terminal is asked before the first train"
+    parser.add_argument("--yes", action="store_true", help=words)
+
+
 def _add_rehearse(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--trials", type=whole(1, MAX_TRIALS), default=1000, metavar="N", help="default 1000")
     _add_seed(parser)
@@ -233,6 +238,7 @@ def _add_seed(parser: argparse.ArgumentParser) -> None:
 ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "play": _add_play,
     "rehearse": _add_rehearse,
+    "serve": _add_serve,
     "status": _add_circuit,
     "tell": _add_tell,
     "replaced": _add_replaced,

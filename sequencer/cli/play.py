@@ -7,7 +7,7 @@ What is said before and while the train is sent goes to standard error; the judg
 
 from __future__ import annotations
 
-import sys
+import os
 from contextlib import nullcontext
 from pathlib import Path
 from typing import NamedTuple
@@ -19,7 +19,8 @@ from sequencer.cli.fields import lamp_fields, plan_fields
 from sequencer.cli.new_file import opened_new
 from sequencer.cli.plan import NOTHING, refused
 from sequencer.cli.through import is_served, play_through, refuse_options
-from sequencer.errors import InputError, LampstepError
+from sequencer.cli.water import clear_the_water, say
+from sequencer.errors import InputError
 from sequencer.planner import Judgement, Plan, Refusal, judge, plan
 from sequencer.player.job import PlayResult
 from sequencer.player.kept import path_for, refuse_if_playing
@@ -31,12 +32,6 @@ from sequencer.train import EdgeLog, Stamp
 from sequencer.words import breaks_words, table
 
 STATUS = {"finished": YES, "overdue": NO, "failed": HARDWARE, "broken off": BROKEN_OFF}
-
-
-class NotSent(LampstepError):  # noqa: N818 - no error: somebody may be in the water
-    """The user was asked and did not say that the water is clear."""
-
-    exit_status = BROKEN_OFF
 
 
 class Sent(NamedTuple):
@@ -73,8 +68,8 @@ def run(arguments: Arguments) -> Answer:
     if is_served(asked):
         refuse_options(asked, arguments.vcd)
         if asked.hung.relay.driver != "simulated":
-            _clear_the_water(asked, sure=arguments.yes)
-        return play_through(asked, _say)
+            clear_the_water(asked.circuit, asked.hung.relay.side, sure=arguments.yes)
+        return play_through(asked, say)
     asked, line_delay_s = _over_its_line(asked)
     found = plan(asked.request)
     if isinstance(found, Refusal):
@@ -98,7 +93,7 @@ def _over_its_line(asked: Asked) -> tuple[Asked, tuple[float, float]]:
     with open_relay(relay.model_dump()) as opened:
         line_delay_s = opened.line_delay_s
     least, greatest = (round(seconds * 1000, 1) for seconds in line_delay_s)
-    _say(
+    say(
         f"A command takes {least} to {greatest} ms to the relay of {asked.circuit}: measured, and planned with."
     )
     delays = relay.own_delays.after(line_delay_s)
@@ -113,14 +108,14 @@ def _send(asked: Asked, found: Plan, arguments: Arguments, line_delay_s: tuple[f
     keep = _keep(asked)
     with nullcontext() if arguments.vcd is None else opened_new(arguments.vcd) as vcd:
         if relay.driver == "simulated":
-            _say(f"The relay of {asked.circuit} is simulated: nothing real is switched.")
+            say(f"The relay of {asked.circuit} is simulated: nothing real is switched.")
         else:
-            _clear_the_water(asked, breaks_words(found.train), sure=arguments.yes)
-        _say(f"Sending: {found.train.lead_in_s + found.train.total_s:.1f} s. Ctrl-C breaks it off.")
+            clear_the_water(asked.circuit, relay.side, breaks_words(found.train), sure=arguments.yes)
+        say(f"Sending: {found.train.lead_in_s + found.train.total_s:.1f} s. Ctrl-C breaks it off.")
         spec = {**relay.model_dump(), "line_delay_s": line_delay_s}
         result = play(found.train, asked.request.delays, spec, found.tolerance_s, keep=keep)
         if result.log.outcome == "broken off":
-            _say("")
+            say("")
         try:
             if vcd is not None:
                 vcd.write(vcd_text(result.log))
@@ -128,7 +123,8 @@ def _send(asked: Asked, found: Plan, arguments: Arguments, line_delay_s: tuple[f
         except OSError as error:
             lost = f"{arguments.vcd} could not be written: {error.strerror}"
             result = result._replace(notes=(*result.notes, lost))
-    return _judged(asked, found, result, keep if keep.exists() else None, arguments.vcd)
+    kept = not any(str(keep) in note for note in result.notes) and os.path.exists(keep)  # noqa: PTH110 - never raises
+    return _judged(asked, found, result, keep if kept else None, arguments.vcd)
 
 
 def _judged(
@@ -139,36 +135,6 @@ def _judged(
 
 def _keep(asked: Asked) -> Path:
     return path_for(asked.pad.site.name, asked.circuit)
-
-
-def _clear_the_water(asked: Asked, how: str = "", *, sure: bool) -> None:
-    """Say what is about to happen and, unless ``sure``, ask whether anyone is in the water."""
-    if not sure and (sys.stdin is None or not sys.stdin.isatty()):
-        words = "the relay is real, and there is no terminal to ask whether anyone is in the water"
-        raise InputError(f"{asked.circuit}: {words}: see that the water is clear, then add --yes")
-    _say(f"{asked.circuit} is about to flash{': ' if how else ''}{how}.")
-    _say("Flashing light can bring on a seizure: whoever may be prone to that looks away.")
-    _say("Keep a light on that is not on this circuit, and follow your local code.")
-    if asked.hung.relay.side == "primary":
-        _say("The relay switches mains: keep away from its terminals; work on it is for licensed people.")
-    if sure:
-        return
-    sys.stderr.write("Is anyone in the water, or near enough to fall in? Type no to send the train: ")
-    sys.stderr.flush()
-    answer = ""
-    try:
-        answer = sys.stdin.readline()
-    finally:
-        if not answer.endswith("\n"):  # Ctrl-D or Ctrl-C: what follows begins a line of its own
-            _say("")
-    if answer.strip().lower() != "no":
-        raise NotSent("Not sent. Clear the water first.")
-
-
-def _say(line: str) -> None:
-    if sys.stderr is not None:
-        sys.stderr.write(line + "\n")
-        sys.stderr.flush()
 
 
 def _fields(sent: Sent) -> dict[str, object]:

@@ -7,7 +7,10 @@ import sys
 
 from sequencer.cli.answer import YES, Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.sitefile import load_site
+from sequencer.cli.water import ask, at_a_terminal, warn
+from sequencer.sitefile import Pad, load_site
+
+QUESTION = "Is anyone in the water, or near enough to fall in? Type no to start: "
 
 
 def run(arguments: Arguments) -> Answer:
@@ -15,14 +18,36 @@ def run(arguments: Arguments) -> Answer:
 
     :raises InputError: the site cannot be served.
     :raises HardwareError: another daemon serves it, or a pin or line cannot be had.
+    :raises NotSent: somebody at a terminal was asked and did not say that the water is clear.
     """
-    from sequencer.daemon.serve import serve  # noqa: PLC0415 - after the site is known to be sound
-
     pad = load_site(arguments.site, standing=True)
-    terminal = sys.stderr is not None and sys.stderr.isatty()
-    logging.basicConfig(format="%(asctime)s %(message)s" if terminal else "%(message)s", datefmt="%H:%M:%S")
-    logging.getLogger("lampstep").setLevel(logging.INFO)
-    serve(pad)
+    _clear_the_water(pad, sure=arguments.yes)
+    from sequencer.daemon.log import can_be_written, log_to_stderr  # noqa: PLC0415 - after the site is known
+    from sequencer.daemon.serve import serve  # noqa: PLC0415 - to be sound
+
+    handler = log_to_stderr()
+    try:
+        serve(pad)
+    finally:
+        logging.getLogger().removeHandler(handler)
+        handler.close()
+    try:
+        is_read = can_be_written(sys.stdout.fileno())
+    except (AttributeError, OSError):  # there is none, or it is no file
+        is_read = True
+    if not is_read:  # the end waits for no reader
+        return Answer(YES, {}, "")
     return Answer(
         YES, {"site": pad.site.name, "stopped": True}, "Stopped. The lamps are left in plain light."
     )
+
+
+def _clear_the_water(pad: Pad, *, sure: bool) -> None:
+    """The first trains follow at once: at a terminal, ask before real ones. A service has nobody to ask."""
+    real = [circuit for circuit in pad.circuits if circuit.relay.driver != "simulated"]
+    if not real or not at_a_terminal():
+        return
+    for circuit in real:
+        warn(circuit.name, circuit.relay.side)
+    if not sure:
+        ask(QUESTION, "Not started. Clear the water first.")

@@ -31,6 +31,8 @@ RETRY_S = 2.0
 """Retry interval: to bring a contact to its rest, and to write what the journal kept back."""
 READ_BACK_S = 10.0
 """From one read-back to the next of a contact that is held open."""
+DISK = "the disk fails: lampstep status says what"
+"""In the one line; the whole of it grows with every entry."""
 Levels = Mapping[tuple[str, str], Reading]
 
 
@@ -138,11 +140,11 @@ class Daemon:
     def summary(self) -> str:
         """What the lamps show, in one line."""
         said = [f"{each.circuit}: {each.headline}" for each in self.statuses()]
-        return "; ".join([*said, *filter(None, [self.trouble])])
+        return "; ".join([*said, *([DISK] if self.trouble else [])])
 
     @property
     def trouble(self) -> str:
-        """What is wrong with the journal; empty: nothing."""
+        """What fails on the disk; empty: nothing."""
         return self._ports.recorder.trouble
 
     def statuses(self) -> list[Status]:

@@ -42,8 +42,9 @@ def message(*assignments: tuple[str, str]) -> str:
 class Notifier:
     """The way to systemd, from this process's environment; every method is a no-op where there is none.
 
-    A message that does not arrive is not an error: the one who should hear of it is the one who does not
-    listen. systemd then restarts what it believes dead, and every start is prepared for that.
+    A message that does not arrive is not an error, and nothing waits for it: the one who should hear of it is the
+    one who does not listen; it is said again with the next one. systemd restarts what it believes dead, and every
+    start is prepared for that.
     """
 
     def __init__(self, log: Callable[[str], None] = lambda _: None) -> None:
@@ -52,10 +53,17 @@ class Notifier:
         self.watchdog_period_s = watchdog_period_s(os.environ, os.getpid())
         self._status = ""
         self._systemd: Any = None
+        self._unsaid: dict[str, str] = {}
+        """What systemd could not take yet."""
         if os.environ.get("NOTIFY_SOCKET"):
             from sdnotify import SystemdNotifier  # noqa: PLC0415 - only a service has anyone to tell
 
-            self._systemd = SystemdNotifier()
+            try:
+                self._systemd = SystemdNotifier(debug=True)  # so that it says what did not arrive
+            except OSError as error:
+                log(f"systemd cannot be told anything: {error.strerror}")
+            else:
+                self._systemd.socket.setblocking(False)  # the loop waits for nobody
 
     def ready(self, status: str) -> None:
         """The core loop turns and the inputs are heard; no train need have been sent yet."""
@@ -95,6 +103,14 @@ class Notifier:
         self.close()
 
     def _tell(self, *assignments: tuple[str, str]) -> None:
-        if self._systemd is not None:
+        if self._systemd is None:
+            return
+        whole = {**self._unsaid, **dict(assignments)}
+        try:
             # sdnotify 0.3.2 encodes as Latin-1, systemd wants UTF-8: hand it letters that become those bytes.
-            self._systemd.notify(message(*assignments).encode().decode("latin-1"))
+            self._systemd.notify(message(*whole.items()).encode().decode("latin-1"))
+        except OSError:  # it is busy, or away: all but the sign of life is said the next time
+            whole.pop("WATCHDOG", None)
+            self._unsaid = whole
+        else:
+            self._unsaid = {}

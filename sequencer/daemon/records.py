@@ -51,18 +51,32 @@ class Recorder:
         self._log = log
         self._begun: dict[str, int] = {}
         self._warned: dict[str, str] = {}
+        self._told = False
+        """Whether the journal's trouble of now has been logged."""
+        self._troubles: dict[str, str] = {}
+        self._noted: dict[str, PlayResult] = {}
+        """Logs of players whose news is written, and which may lie there still if they cannot be removed."""
 
     @property
     def trouble(self) -> str:
-        """Why the journal cannot be written, as a sentence; empty: it can."""
-        return self._journal.trouble
+        """What fails of the journal, the players' logs or the socket, as sentences; empty: nothing."""
+        return "; ".join(filter(None, [self._journal.trouble, *self._troubles.values()]))
+
+    def has_trouble(self, of: str, words: str) -> None:
+        """Something on the disk fails, or (no words) fails no more. Logged when it begins; trains go on without."""
+        if not words:
+            self._troubles.pop(of, None)
+            return
+        if of not in self._troubles:
+            self._log(words)
+        self._troubles[of] = words
 
     def write(self, kind: str, circuit: str | None, detail: Detail) -> None:
         """One entry. That it could not be written is said once; trains go on without."""
-        had = self._journal.trouble
         self._journal.write(kind, circuit, detail)
-        if (trouble := self._journal.trouble) and not had:
+        if (trouble := self._journal.trouble) and not self._told:
             self._log(trouble)
+        self._told = bool(trouble)
 
     def catch_up(self) -> None:
         """Write what was kept back."""
@@ -112,6 +126,7 @@ class Recorder:
         # Where nobody knows how far it came, all of it is counted.
         cycles = self._begun.get(circuit, 0) if log is None else openings(log)
         self._outcome(circuit, asked, "unseen" if result is None else outcome, cycles, why)
+        self._forget(circuit, log)
         return on.TrainEnded(now, outcome, cycles, why)
 
     def leftover(self, circuit: str, begun: int) -> int:
@@ -128,6 +143,7 @@ class Recorder:
             self._edges(circuit, result)
             cycles = openings(result)
         self._outcome(circuit, None, "unseen", cycles, UNSEEN)
+        self._forget(circuit, result)
         return cycles
 
     def orphan(self, circuit: str, begun: int) -> None:
@@ -139,9 +155,19 @@ class Recorder:
         try:
             kept = read_kept(self._keeps[circuit])
         except InputError as error:
-            self.warn(circuit, str(error))
+            self.warn_once(circuit, str(error))
             return None
-        return None if kept is None else kept.result
+        return None if kept is None or kept.result == self._noted.get(circuit) else kept.result
+
+    def _forget(self, circuit: str, log: PlayResult | None) -> None:
+        """A player's log is written down: remove the player's own, or remember that it is an old one."""
+        keep = self._keeps[circuit]
+        lost = [] if log is None else [note for note in log.notes if str(keep) in note]
+        if left := forget_kept(keep):
+            lost.append(left)
+            if log is not None:
+                self._noted[circuit] = log
+        self.has_trouble(f"log of {circuit}", "; ".join(dict.fromkeys(lost)))
 
     def _edges(self, circuit: str, result: PlayResult) -> None:
         detail = {
@@ -163,7 +189,6 @@ class Recorder:
         }
         self.write("outcome", circuit, detail)
         self._begun.pop(circuit, None)
-        forget_kept(self._keeps[circuit])
 
 
 def judged(result: PlayResult) -> tuple[on.Outcome, str]:

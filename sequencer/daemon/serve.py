@@ -6,6 +6,7 @@ by putting a message into one queue.
 
 from __future__ import annotations
 
+import faulthandler
 import logging
 import math
 import os
@@ -37,13 +38,15 @@ from sequencer.daemon.sensing import Sensing
 from sequencer.daemon.timetable import SchedulerTimetable, Timetable
 from sequencer.daemon.trains import ProcessTrains, Wiring
 from sequencer.daemon.wallclock import WallClock
-from sequencer.daemon.wire import Socket
-from sequencer.errors import InputError
+from sequencer.daemon.wire import Listening, listener
+from sequencer.errors import HardwareError, InputError
 from sequencer.inputs.registry import open_indicator, open_inputs
 from sequencer.inputs.simulated import SimulatedLine
-from sequencer.journal.folder import journal_path, socket_path
+from sequencer.journal.folder import journal_path, site_folder, socket_path
 from sequencer.journal.journal import Journal, open_journal
+from sequencer.player import alone
 from sequencer.player.kept import path_for
+from sequencer.player.signals import STOPPING, name_of
 from sequencer.sitefile import Pad
 from sequencer.sitefile.serve import Outputs
 
@@ -61,10 +64,10 @@ LOG = logging.getLogger("lampstep")
 
 
 def serve(pad: Pad, notifier: Notifier | None = None) -> None:
-    """Keep the lamps of a pad matched until SIGTERM or SIGINT.
+    """Keep the lamps of a pad matched until a signal ends it: SIGTERM, SIGINT or any other that can be caught.
 
     :param pad: loaded with its standing orders.
-    :raises InputError: the site cannot be served, or its folder cannot be made.
+    :raises InputError: the site cannot be served.
     :raises HardwareError: another daemon serves it, or a pin or line cannot be had.
     """
     threading.stack_size(THREAD_STACK)
@@ -86,18 +89,13 @@ class _Pad:
         self.lines: dict[tuple[str, str], InputLine] = {}
         self.calendar_at = time.monotonic() + CALENDAR_S
         self.trusted = False
+        self.listening: Listening | None = None
         opened.callback(word.close)
         opened.enter_context(_ending(self.queue.put))
 
     def daemon(self) -> Daemon:
         """Everything open, nothing yet begun."""
-        folder = journal_path(self.pad.site.name).parent
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(
-                f"{folder}: cannot be made: {error.strerror}: it is to hold the journal"
-            ) from error
+        self._alone()
         journal = self._journal()
         keeps = {circuit.name: path_for(self.pad.site.name, circuit.name) for circuit in self.pad.circuits}
         recorder = Recorder(journal, keeps, LOG.warning)
@@ -114,8 +112,9 @@ class _Pad:
         contacts = RelayContacts({name: each.relay for name, each in wiring.items()}, turns=turns)
         self.opened.callback(contacts.close)
         self.timetable = self._timetable()
-        socket = Socket(socket_path(self.pad.site.name), self.queue.put)
-        self.opened.callback(socket.close)
+        trouble = partial(recorder.has_trouble, "socket")
+        self.listening = Listening(socket_path(self.pad.site.name), self.queue.put, trouble)
+        self.opened.callback(self.listening.close)
         ports = Ports(
             now=time.monotonic,
             next_message=self._next_message,
@@ -131,6 +130,21 @@ class _Pad:
         return Daemon(states, readings, ports, begun)
 
     # -- what is opened ------------------------------------------------------------------------
+
+    def _alone(self) -> None:
+        """Two daemons on one relay would undo each other's trains; also where the disk is of no use for a lock."""
+        name = self.pad.site.name
+        pid = listener(socket_path(name))
+        if pid is None:
+            try:
+                self.opened.callback(alone.take(site_folder(name) / "serve").close)
+            except alone.TakenError as taken:
+                pid = taken.pid
+        if pid is not None:
+            who = f"process {pid}" if pid else "another process"
+            raise HardwareError(
+                f"{name}: {who} serves this site already: stop it first, or ask it: lampstep status"
+            )
 
     def _journal(self) -> Journal:
         journal = open_journal(
@@ -213,7 +227,9 @@ class _Pad:
         return message
 
     def _look(self) -> None:
-        """At the clocks."""
+        """At the clocks, and at the socket where it could not be made."""
+        if self.listening is not None:
+            self.listening.look()
         look = self.clock.look()
         if look.trusted and not self.trusted and self.timetable is not None:
             self.trusted = True
@@ -262,12 +278,21 @@ def show_event(due: Due | None, now: float) -> on.ShowBegins | on.ShowEnds:
 
 @contextmanager
 def _ending(post: Callable[[Message], None]) -> Iterator[None]:
-    """SIGTERM and SIGINT stop the loop; ``SimpleQueue.put`` may be called from within a signal handler."""
+    """Every signal that would end the process stops the loop instead, so that the contacts go to their rest.
+
+    ``SimpleQueue.put`` may be called from within a signal handler. A terminal that is written to or read from in
+    the background does not stop the daemon (SIGTTOU, SIGTTIN). SIGABRT is left to the fault handler where that is
+    enabled: it is how systemd's watchdog asks a loop that hangs where it stands.
+    """
 
     def stop(number: int, _frame: Any) -> None:
-        post(Stop(signal.Signals(number).name))
+        post(Stop(name_of(number)))
 
-    before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    stopping = STOPPING if faulthandler.is_enabled() else STOPPING | {signal.SIGABRT}
+    ignored = {number for number in stopping if signal.getsignal(number) == signal.SIG_IGN}  # as by nohup
+    heard = stopping - ignored | {signal.SIGTERM, signal.SIGINT}
+    before = {number: signal.signal(number, stop) for number in heard}
+    before |= {number: signal.signal(number, signal.SIG_IGN) for number in (signal.SIGTTOU, signal.SIGTTIN)}
     try:
         yield
     finally:

@@ -94,7 +94,10 @@ class ProcessTrains:
                 over = PlanOver(circuit, asked.question, _said(error), fault=True)
             self._post(over)
 
-        _thread(work, f"plan {circuit}")
+        try:
+            _thread(work, f"plan {circuit}")
+        except RuntimeError as error:  # no thread is to be had now
+            self._post(PlanOver(circuit, asked.question, _said(error), fault=True))
 
     def _has_planner(self, circuit: str, question: int, end: Callable[[], None]) -> None:
         """Of several flicks in a row only the last is worth a search: an older one's is ended."""
@@ -128,7 +131,10 @@ class ProcessTrains:
         """See :class:`Trains`."""
         with self._lock:
             self._end.pop(circuit, None)  # meant for a train that ended before it was told
-        _thread(lambda: self._post(self._sent(circuit, train)), f"send {circuit}")
+        try:
+            _thread(lambda: self._post(self._sent(circuit, train)), f"send {circuit}")
+        except RuntimeError as error:  # as above
+            self._post(PlayOver(circuit, _said(error)))
 
     def _sent(self, circuit: str, planned: PlannedTrain) -> PlayOver:
         try:

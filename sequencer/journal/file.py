@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from sequencer.journal.days import Day
 from sequencer.journal.entries import Entry, checksum, entry_from
+from sequencer.journal.folder import FILE_MODE, shut_to_others
 
 APPLICATION_ID = 0x6C6D7073
 """Marks the file as ours: "lmps"."""
@@ -65,11 +66,12 @@ def connect(path: Path, now_unix: float) -> sqlite3.Connection:
 
     :raises SetAsideError: what was there is none; it has been set aside, and the next try makes a new one.
     :raises sqlite3.Error: it cannot be opened or made now; that may pass.
-    :raises OSError: it cannot be set aside.
+    :raises OSError: it cannot be made, or not set aside.
     """
     connection: sqlite3.Connection | None = None
     try:
         _look_before(path)
+        _shut(path)
         connection = sqlite3.connect(path, timeout=0.2, isolation_level=None)
         connection.text_factory = decoded
         _examine(connection)
@@ -83,6 +85,29 @@ def connect(path: Path, now_unix: float) -> sqlite3.Connection:
             counts = "its relay counts were carried over" if kept.days else "no relay counts were read in it"
             raise SetAsideError(f"{note}; {counts}", kept) from error
     return connection
+
+
+def to_read(path: Path) -> sqlite3.Connection:
+    """Open a sound journal on a disk that can only be read.
+
+    :raises sqlite3.Error: that cannot be done.
+    :raises UnfitError: it is no journal.
+    """
+    for how in ("mode=ro", "mode=ro&immutable=1"):  # the second leaves out the write-ahead log
+        connection = sqlite3.connect(
+            f"{path.absolute().as_uri()}?{how}", timeout=0.2, isolation_level=None, uri=True
+        )
+        connection.text_factory = decoded
+        try:
+            if not check_format(connection):
+                raise UnfitError("it holds nothing yet")
+        except BaseException as error:
+            connection.close()
+            if isinstance(error, sqlite3.Error) and "immutable" not in how:
+                continue
+            raise
+        return connection
+    raise AssertionError("not reached")
 
 
 def decoded(text: bytes) -> str:
@@ -171,6 +196,13 @@ def _look_before(path: Path) -> None:
     log = path.with_name(f"{path.name}-wal")
     if log.exists() and log.stat().st_size and not (path.exists() and path.stat().st_size):
         raise UnfitError("its write-ahead log is there, but the main file is missing or empty")
+
+
+def _shut(path: Path) -> None:
+    """Make the file if it is not there, for nobody else to read; SQLite gives its log and index the same mode."""
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE))
+    for part in _PARTS:
+        shut_to_others(path.with_name(path.name + part))
 
 
 def _examine(connection: sqlite3.Connection) -> None:

@@ -8,7 +8,7 @@ import os
 import sqlite3
 from collections import Counter, deque
 from collections.abc import Callable, Mapping
-from contextlib import suppress
+from contextlib import closing, suppress
 from datetime import UTC, tzinfo
 from itertools import islice
 from pathlib import Path
@@ -22,14 +22,17 @@ from sequencer.journal.file import (
     WAL_PAGES,
     Kept,
     SetAsideError,
+    UnfitError,
     connect,
     days_in,
     latest_in,
     newest_first,
     set_aside,
+    to_read,
     why_unfit,
 )
 from sequencer.journal.fold import fold, recent, slot_of
+from sequencer.journal.folder import FILE_MODE, make_folder
 
 RETRY_S = 30.0
 """After a failure the disk is tried again no sooner: a dying card may take seconds over each try."""
@@ -92,6 +95,8 @@ class Journal:
         self._carry = Kept()
         """For a new file, from the one it replaces."""
         self._latest: dict[tuple[str, str], Entry] = {}
+        self._old: list[Entry] = []
+        """Of a file that could only be read at the start."""
         self._today = ""
         self._why = ""
         self._retry_at = self._may_begin_anew_at = -math.inf
@@ -99,6 +104,8 @@ class Journal:
         with suppress(OSError):  # if so, it is said below
             self._lock = _locked(path)
         self.catch_up()
+        if self._connection is None:
+            self._only_read()
 
     @property
     def trouble(self) -> str:
@@ -188,11 +195,19 @@ class Journal:
         try:
             if any(self._carry):
                 self._bring_over(connection)
-            days, damaged = days_in(connection)
-            latest, lost = latest_in(connection)
+            self._learn_from(connection)
         except BaseException:
             connection.close()
             raise
+        self._connection, self._inode = connection, _inode(self.path)
+        while self._trim(connection):
+            pass
+        return connection
+
+    def _learn_from(self, connection: sqlite3.Connection) -> None:
+        """Read what a start needs of the file, and the sums."""
+        days, damaged = days_in(connection)
+        latest, lost = latest_in(connection)
         if damaged:
             self.notes.append(f"{damaged} daily sums in the journal are damaged and no longer count")
         if lost:
@@ -201,10 +216,12 @@ class Journal:
         for day in days:
             self._written[day.circuit] += day.cycles
         self._latest = {(str(entry.circuit), str(slot_of(entry))): entry for entry in latest}
-        self._connection, self._inode = connection, _inode(self.path)
-        while self._trim(connection):
-            pass
-        return connection
+
+    def _only_read(self) -> None:
+        """A disk that cannot be written now may still say what was wanted and counted."""
+        with suppress(*FAILURES, OSError, UnfitError), closing(to_read(self.path)) as found:
+            self._old = recent(newest_first(found, but="edges"), self._now_unix())
+            self._learn_from(found)
 
     def _replace(self, connection: sqlite3.Connection, why: str) -> None:
         """Set aside a file that turned out damaged, and carry over into a new one what is known of it."""
@@ -289,7 +306,7 @@ class Journal:
     def _read_back(self) -> list[Entry]:
         """The last week, without the logs of its edges, which are most of it and carry nothing over."""
         if self._connection is None:
-            return []
+            return self._old
         return recent(newest_first(self._connection, but="edges"), self._now_unix())
 
     def _totals(self) -> Counter[str]:
@@ -368,8 +385,9 @@ def _inode(path: Path) -> int:
 
 def _locked(path: Path) -> int:
     """The descriptor that holds the writer's lock."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    descriptor = os.open(path.with_name(f"{path.name}.lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    make_folder(path.parent)
+    lock = path.with_name(f"{path.name}.lock")
+    descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

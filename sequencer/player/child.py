@@ -61,8 +61,7 @@ def _read_job() -> Job:
 
 
 def _play(job: Job) -> PlayResult:
-    if job.keep is not None:
-        kept.lock(Path(job.keep))
+    left = "" if job.keep is None else kept.lock(Path(job.keep))[1]
     threading.stack_size(THREAD_STACK)
     started_s = time.monotonic()
 
@@ -72,7 +71,7 @@ def _play(job: Job) -> PlayResult:
         _say({"started_s": zero})
 
     with open_relay(job.relay) as relay:
-        notes = relay.notes
+        notes = (*relay.notes, left) if left else relay.notes
         if job.priority is not None:
             notes += ask_for_real_time(job.priority)
         log = play_edges(

@@ -1,22 +1,24 @@
 """The log of a train, kept in a file until somebody has taken note of it.
 
-One file a circuit. The player locks its neighbour (``NAME.lock``) for as long as it lives, removes what an
-earlier train left, and writes its own log once the relay is at rest. So the next start finds
+One file a circuit. The player holds its lock (:mod:`sequencer.player.alone`) for as long as it lives, removes what
+an earlier train left, and writes its own log once the relay is at rest. So the next start finds
 
 - the lock taken: a player whose parent died is still sending its train (:func:`is_playing`);
 - a log (:func:`read_kept`): that train's, whole;
 - neither: nothing was sent since, or the board itself lost power in a train.
+
+A disk that fails costs the log and nothing else: the train is sent all the same.
 """
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 from pathlib import Path
 from typing import NamedTuple
 
 from sequencer.errors import HardwareError, InputError
+from sequencer.player import alone
 from sequencer.player.job import (
     Job,
     PlayResult,
@@ -43,46 +45,28 @@ def path_for(site: str, circuit: str) -> Path:
     '/var/lib/lampstep/Quarry%20Lane%20lido/lap-pool.json'
     >>> del os.environ["STATE_DIRECTORY"]
     """
-    from urllib.parse import quote  # noqa: PLC0415 - the player's process does not come here
+    from sequencer.journal.folder import file_name, site_folder  # noqa: PLC0415 - not in the player's process
 
-    from sequencer.journal.folder import site_folder  # noqa: PLC0415
-
-    return site_folder(site) / f"{quote(circuit, safe='')}.json"
+    return site_folder(site) / f"{file_name(circuit)}.json"
 
 
-def lock(path: Path) -> int:
-    """Take the circuit's lock for the rest of this process and remove what an earlier train left.
+def lock(path: Path) -> tuple[alone.Lock, str]:
+    """Take the circuit's lock and remove what an earlier train left.
 
-    :returns: the descriptor that holds the lock.
+    :returns: the lock, held until it is closed or the process ends, and why an earlier train's log could not be
+        removed, or empty.
     :raises HardwareError: another player has it.
-    :raises InputError: the directory cannot be written.
     """
     try:
-        descriptor = os.open(_lock_of(path), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            os.close(descriptor)
-            raise _taken(path) from None
-        path.unlink(missing_ok=True)
-    except OSError as error:
-        raise InputError(f"{path}: the log cannot be kept there: {error.strerror}") from error
-    return descriptor
+        taken = alone.take(path)
+    except alone.TakenError:
+        raise _taken(path) from None
+    return taken, forget_kept(path)
 
 
 def is_playing(path: Path) -> bool:
     """Whether a player holds the circuit's lock now."""
-    try:
-        descriptor = os.open(_lock_of(path), os.O_RDONLY | os.O_CLOEXEC)
-    except FileNotFoundError:
-        return False
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    finally:
-        os.close(descriptor)
-    return False
+    return alone.is_taken(path)
 
 
 def refuse_if_playing(path: Path) -> None:
@@ -93,21 +77,15 @@ def refuse_if_playing(path: Path) -> None:
 
 def wait_until_played(path: Path) -> None:
     """Return when no player holds the circuit's lock any more."""
-    try:
-        descriptor = os.open(_lock_of(path), os.O_RDONLY | os.O_CLOEXEC)
-    except FileNotFoundError:
-        return
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_SH)
-    finally:
-        os.close(descriptor)
+    alone.wait_until_free(path)
 
 
 def write_kept(path: Path, kept: KeptLog) -> None:
     """All or nothing, and on the disk when it returns: a new file, synced, in the old one's place."""
     new = path.with_name(f"{path.name}.new")
     text = json.dumps({"job": job_to_json(kept.job), "result": result_to_json(kept.result)})
-    with new.open("w") as file:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC
+    with os.fdopen(os.open(new, flags, alone.MODE), "w") as file:
         file.write(text)
         file.flush()
         os.fsync(file.fileno())
@@ -127,7 +105,7 @@ def read_kept(path: Path) -> KeptLog | None:
     try:
         given = json.loads(path.read_text())
         return KeptLog(job_from_json(given["job"]), result_from_json(given["result"]))
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from error
@@ -135,13 +113,15 @@ def read_kept(path: Path) -> KeptLog | None:
         raise InputError(f"{path}: not the log of a train ({error}); remove it") from error
 
 
-def forget_kept(path: Path) -> None:
-    """Remove the log once its news is safe elsewhere."""
-    path.unlink(missing_ok=True)
-
-
-def _lock_of(path: Path) -> Path:
-    return path.with_name(f"{path.name}.lock")
+def forget_kept(path: Path) -> str:
+    """Remove the log once its news is safe elsewhere; why that cannot be done, or empty."""
+    try:
+        path.unlink(missing_ok=True)
+    except NotADirectoryError:  # its folder is none: then there is no log
+        pass
+    except OSError as error:
+        return f"{path}: the log of a train could not be removed: {error.strerror}"
+    return ""
 
 
 def _taken(path: Path) -> HardwareError:

@@ -11,13 +11,15 @@ import sys
 import tempfile
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Self
 
 import sequencer
 from sequencer.errors import HardwareError, InputError
+from sequencer.journal.folder import make_folder
 from sequencer.player.job import PRIORITY, Job, PlayResult, check, job_to_json, result_from_json
-from sequencer.player.realtime import ENDING
+from sequencer.player.signals import ENDING, name_of
 from sequencer.train import Delays, Train
 
 if TYPE_CHECKING:
@@ -46,7 +48,7 @@ def play(
 ) -> PlayResult:
     """Play ``train`` in a process of its own and wait until it is over, the last supply time included.
 
-    SIGINT and SIGTERM, in the main thread, are passed on to the player: the train is broken off, the
+    SIGINT, SIGTERM and SIGQUIT, in the main thread, are passed on to the player: the train is broken off, the
     relay goes to rest, and this still returns. If this process dies instead, the train is finished
     without it; ``keep`` then has the log.
 
@@ -106,7 +108,7 @@ class _Player:
 
     def __enter__(self) -> Self:
         if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
+            for number in (signal.SIGINT, signal.SIGTERM, signal.SIGQUIT):
                 if signal.getsignal(number) not in (signal.SIG_IGN, None):
                     self._handlers[number] = signal.signal(number, self._pass_on)
         try:
@@ -117,11 +119,6 @@ class _Player:
         return self
 
     def _start(self) -> None:
-        directory = Path(self._job.keep).parent if self._job.keep else Path(tempfile.gettempdir())
-        try:
-            directory.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(f"{directory}: the log cannot be kept there: {error.strerror}") from error
         # The child inherits the mask, so that no signal can strike it before it has set its own; and it
         # runs where it may write, since lgpio makes a pipe in its working directory when imported.
         mask = signal.pthread_sigmask(signal.SIG_BLOCK, ENDING)
@@ -132,7 +129,7 @@ class _Player:
                     stdin=job,
                     stdout=subprocess.PIPE,
                     stderr=self._errors,
-                    cwd=directory,
+                    cwd=_writable(Path(self._job.keep).parent if self._job.keep else None),
                     env={**os.environ, "PYTHONPATH": _search_path()},
                     start_new_session=True,
                 )
@@ -191,7 +188,7 @@ class _Player:
         except subprocess.TimeoutExpired:
             child.kill()
             status = child.wait()
-        return f"signal {signal.Signals(-status).name}" if status < 0 else f"exit status {status}"
+        return f"signal {name_of(-status)}" if status < 0 else f"exit status {status}"
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -222,6 +219,19 @@ class _Player:
         for number, handler in self._handlers.items():
             signal.signal(number, handler)
         self._errors.close()
+
+
+def _writable(folder: Path | None) -> Path:
+    """A folder to run in: the one for the log, made if need be, or another one where a pipe can be made."""
+    run = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    if folder is not None:
+        with suppress(OSError):
+            make_folder(folder)
+            if os.access(folder, os.W_OK | os.X_OK):
+                return folder
+    with suppress(OSError):  # there is no folder for temporary files in which one can be written
+        return Path(tempfile.gettempdir())
+    return Path(run or "/")
 
 
 def _in_memory(content: bytes) -> IO[bytes]:

@@ -11,20 +11,7 @@ import signal
 import time
 
 from sequencer.player.loop import BrokenOff, EndWhenLit
-
-ENDING = frozenset(
-    {
-        signal.SIGINT,
-        signal.SIGTERM,
-        signal.SIGQUIT,
-        signal.SIGUSR1,
-        signal.SIGUSR2,
-        signal.SIGALRM,
-        signal.SIGXCPU,
-    }
-)
-"""Signals that end a train, :data:`WHEN_LIT` not before the lamps are lit. Blocked, they can arrive in a wait only:
-never between an edge and its stamp."""
+from sequencer.player.signals import ENDING, SignalWait, name_of
 
 WHEN_LIT = signal.SIGUSR1
 """Ends a train when it is not in a break."""
@@ -42,8 +29,13 @@ THREAD_STACK = 256 * 1024
 class MonotonicClock:
     """The machine's monotonic clock, whose waits end early, with :class:`BrokenOff`, on :data:`ENDING`.
 
-    Call :func:`block_signals` first, or the signals end the process instead.
+    Call :func:`block_signals` first, or the signals end the process instead. While a signal of these is blocked
+    it can arrive in a wait only: never between an edge and its stamp. :data:`WHEN_LIT` ends no train before the
+    lamps are lit.
     """
+
+    def __init__(self) -> None:
+        self._signals = SignalWait(ENDING)
 
     def now(self) -> float:
         """Seconds of ``CLOCK_MONOTONIC``, the same in every process."""
@@ -51,11 +43,10 @@ class MonotonicClock:
 
     def sleep_until(self, deadline: float) -> None:
         """Sleep until shortly before ``deadline``, then spin; look for signals at least once."""
-        asleep = max(0.0, deadline - SPIN_S - time.monotonic())
-        sent = signal.sigtimedwait(ENDING, asleep)
+        sent = self._signals.until(deadline - SPIN_S)
         if sent is not None:
-            kind = EndWhenLit if sent.si_signo == WHEN_LIT else BrokenOff
-            raise kind(f"{signal.Signals(sent.si_signo).name} from process {sent.si_pid}")
+            kind = EndWhenLit if sent.number == WHEN_LIT else BrokenOff
+            raise kind(f"{name_of(sent.number)} from process {sent.pid}")
         while time.monotonic() < deadline:
             pass
 

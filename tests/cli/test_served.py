@@ -10,13 +10,14 @@ from typing import Any
 
 import pytest
 
-from sequencer.cli import serve as serve_command
 from sequencer.cli import through
 from sequencer.cli.journal import words
+from sequencer.cli.served import asked
 from sequencer.core import events as on
 from sequencer.daemon.wire import ask_daemon
 from sequencer.journal.entries import Entry
 from sequencer.journal.folder import socket_path
+from sequencer.sitefile import Pad
 from tests.cli.test_json_fields import listed
 from tests.served import Served
 
@@ -66,7 +67,6 @@ def test_nobody_serves(run: Run) -> None:
 
 def test_fields_of_serve(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sequencer.daemon.serve.serve", lambda _: None)
-    monkeypatch.setattr(serve_command.logging, "basicConfig", lambda **_: None)
     assert list(run("serve LIDO --json").json) == listed("serve")
 
 
@@ -172,3 +172,65 @@ def test_play_waits_for_the_scene_and_the_hand_at_the_pad_counts_for_more(
     words = "festival was chosen at the pad, which counts for more: take it back first"
     assert (said.status, said.err) == (2, f"lap-pool: {words}\n")
     assert json.dumps(words) not in said.out
+
+
+class Hand:
+    """Presses Ctrl-C when a question has been put to the daemon."""
+
+    def __init__(self, *after: str) -> None:
+        self.after = list(after)
+
+    def __call__(self, pad: Pad, request: dict[str, Any]) -> dict[str, Any] | None:
+        said = asked(pad, request)
+        if self.after and request["do"] == self.after[0]:
+            del self.after[0]
+            raise KeyboardInterrupt
+        return said
+
+
+def rank(run: Run, circuit: str) -> str:
+    (found,) = run(f"status LIDO --circuit {circuit} --json").json["circuits"]
+    return str(found["rank"])
+
+
+@pytest.mark.usefixtures("served")
+def test_ctrl_c_takes_the_request_back_and_says_so(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(through, "ask_served", Hand("ask"))
+    said = run("play LIDO --circuit plunge-pool --scene quiet")
+    assert said.status == 130
+    words = 'plunge-pool: broken off: "quiet" is asked for no more; the daemon says: '
+    assert said.err.startswith(words)
+    assert said.err.count("\n") == 1
+    assert rank(run, "plunge-pool") == "memory"
+
+
+@pytest.mark.usefixtures("served")
+def test_a_second_ctrl_c_leaves_the_request_and_says_so(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(through, "ask_served", Hand("ask", "status"))
+    said = run("play LIDO --circuit plunge-pool --scene quiet")
+    assert said.status == 130
+    assert said.err == (
+        'plunge-pool: broken off: the daemon still has the request for "quiet": '
+        f"take it back with lampstep resume {LIDO} --circuit plunge-pool\n"
+    )
+    assert rank(run, "plunge-pool") == "request"
+
+
+@pytest.mark.usefixtures("served")
+def test_ctrl_c_takes_back_nothing_that_somebody_else_chose(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Plain light, which somebody asked for in between, counts for more and stays."""
+
+    def steady(pad: Pad, request: dict[str, Any]) -> dict[str, Any] | None:
+        said = asked(pad, request)
+        if request["do"] == "ask":
+            asked(pad, {"do": "steady", "circuit": "plunge-pool"})
+            raise KeyboardInterrupt
+        return said
+
+    monkeypatch.setattr(through, "ask_served", steady)
+    said = run("play LIDO --circuit plunge-pool --scene quiet")
+    assert said.status == 130
+    assert "lampstep resume" in said.err
+    assert rank(run, "plunge-pool") == "steady"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import pytest
@@ -127,3 +128,21 @@ def test_the_environment_of_this_process_counts(monkeypatch: pytest.MonkeyPatch)
 
 def test_a_datagram_may_hold_several_words() -> None:
     assert message(("A", " x  y "), ("B", "")) == "A=x y\nB="
+
+
+def test_a_manager_that_does_not_listen_is_not_waited_for_and_hears_it_later(systemd: socket.socket) -> None:
+    """As many datagrams as the kernel takes; on a notifier that waits this test never ends."""
+    with Notifier() as notifier:
+        filling = notifier._systemd.socket.dup()
+        filling.setblocking(False)
+        with filling, suppress(BlockingIOError):
+            while True:
+                filling.send(b"WATCHDOG=1")
+        notifier.ready("lap-pool: evening")
+        notifier.alive()
+        notifier.status("lap-pool: quiet")
+        heard(systemd)
+        notifier.alive()
+        assert heard(systemd) == ["READY=1\nSTATUS=lap-pool: quiet\nWATCHDOG=1"]
+        notifier.alive()
+        assert heard(systemd) == ["WATCHDOG=1"]

@@ -51,6 +51,17 @@ def test_a_fault_that_nobody_thought_of_is_an_end_all_the_same(desk: Desk, mocke
     assert desk.next() == PlanOver(POOL, 3, "RuntimeError: no more threads", fault=True)
 
 
+def test_where_no_thread_is_to_be_had_the_loop_is_told_and_lives_on(
+    desk: Desk, mocker: MockerFixture
+) -> None:
+    """As at the unit's TasksMax."""
+    mocker.patch.object(trains.threading.Thread, "start", side_effect=RuntimeError("can't start new thread"))
+    desk.trains.send(POOL, TRAIN)
+    assert desk.next() == PlayOver(POOL, "RuntimeError: can't start new thread")
+    desk.trains.plan(POOL, PlanTrain(3, "evening", "cut", {}, "", {}))
+    assert desk.next() == PlanOver(POOL, 3, "RuntimeError: can't start new thread", fault=True)
+
+
 def test_a_word_that_came_after_the_end_of_one_train_does_not_end_the_next(
     desk: Desk, mocker: MockerFixture
 ) -> None:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import json
 import os
 import signal
 import sys
+import time
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from sequencer.daemon.records import judged
 from sequencer.player import child, kept
 from sequencer.player.job import Job, job_to_json, result_from_json
 from sequencer.train import Delays, Pulse, Train
+from tests.failing_disk import disk_that_fails
 
 if TYPE_CHECKING:
     import subprocess
@@ -68,7 +70,9 @@ def test_runs_as_a_module_too(start: Start) -> None:
     assert json.loads(said.splitlines()[-1])["result"]["log"]["outcome"] == "finished"
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    "number", [signal.SIGINT, signal.SIGTERM, signal.SIGVTALRM, signal.SIGIO, signal.SIGABRT, signal.SIGRTMIN]
+)
 def test_a_signal_in_a_break_sends_the_relay_to_rest_and_keeps_the_log(
     number: signal.Signals, command: list[str], start: Start, make_pipe: MakePipe, tmp_path: Path
 ) -> None:
@@ -95,6 +99,31 @@ def test_a_signal_in_a_break_sends_the_relay_to_rest_and_keeps_the_log(
     assert result.log.rested_s is not None
     assert result.log.rested_s >= result.log.stamps[-1].commanded_s
     assert kept.read_kept(keep) == kept.KeptLog(job, result)
+
+
+def test_stopped_across_an_edge_and_continued_it_plays_on_and_the_edge_is_beyond(
+    command: list[str], start: Start, make_pipe: MakePipe
+) -> None:
+    """SIGSTOP in the wait for an edge, SIGCONT after it: a late edge, and no fault of the player's."""
+    late_s, break_s = 0.5, 2.0
+    pipe = make_pipe("pipe")
+    player = start(command)
+    give(player, Job(Train((Pulse(break_s, 0.02),)), DELAYS, {**PROBE, "pipe": str(pipe)}, (1e6, late_s)))
+    with pipe.open() as probe:
+        assert [probe.readline().strip() for _ in range(3)][1:] == ["close", "open"]
+        player.send_signal(signal.SIGSTOP)
+        assert os.waitid(os.P_PID, player.pid, os.WSTOPPED | os.WNOWAIT) is not None
+        assert player.stdout is not None
+        due = json.loads(player.stdout.readline())["started_s"] + break_s
+        while time.monotonic() <= due + late_s:
+            time.sleep(0.01)
+        player.send_signal(signal.SIGCONT)
+        assert probe.read() == "close\nrest\n"
+    said, complaints = player.communicate()
+    result = result_from_json(json.loads(said.splitlines()[-1])["result"])
+    assert (player.returncode, complaints) == (0, "")
+    assert (result.log.outcome, result.log.detail, result.beyond) == ("finished", "", (2,))
+    assert judged(result) == ("spoiled", "edge 2 came too far from its time")
 
 
 def test_a_relay_that_fails_is_sent_to_rest(command: list[str], start: Start, make_pipe: MakePipe) -> None:
@@ -138,10 +167,6 @@ def test_plays_on_without_a_parent(
         (text(Job(BRIEF, DELAYS, {**SIMULATED, "contact": "normally_open"})), "needs a lead-in"),
         (text(Job(BRIEF, DELAYS, {**SIMULATED, "driver": "semaphore"})), "not in this version"),
         (text(Job(BRIEF, DELAYS, {**GPIO, "pin": 99})), "relay on pin 99: gpiozero knows no such pin"),
-        (
-            text(Job(BRIEF, DELAYS, SIMULATED, keep="/proc/log.json")),
-            "/proc/log.json: the log cannot be kept",
-        ),
     ],
 )
 def test_a_bad_job_is_said_in_a_line(given: str, problem: str, command: list[str], start: Start) -> None:
@@ -157,14 +182,13 @@ def test_two_players_on_one_circuit_are_one_too_many(
     command: list[str], start: Start, tmp_path: Path
 ) -> None:
     keep = tmp_path / "lap-pool.json"
-    descriptor = kept.lock(keep)
+    lock, _ = kept.lock(keep)
     assert kept.is_playing(keep)
     player = start(command)
     said, _ = player.communicate(text(Job(BRIEF, DELAYS, SIMULATED, keep=str(keep))))
     assert player.returncode == json.loads(said)["exit_status"] == 3
     assert "lap-pool: another player is still sending a train" in json.loads(said)["error"]
-    fcntl.flock(descriptor, fcntl.LOCK_UN)
-    os.close(descriptor)
+    lock.close()
 
 
 LISTING = "; import sys; print(*sys.modules, sep='\\n', file=sys.stderr)"
@@ -173,11 +197,13 @@ OURS = {
     "sequencer.errors",
     "sequencer.train",
     "sequencer.player",
+    "sequencer.player.alone",
     "sequencer.player.child",
     "sequencer.player.job",
     "sequencer.player.kept",
     "sequencer.player.loop",
     "sequencer.player.realtime",
+    "sequencer.player.signals",
     "sequencer.relay",
     "sequencer.relay.protocol",
     "sequencer.relay.registry",
@@ -232,3 +258,31 @@ def test_a_log_that_cannot_be_kept_is_said_and_not_lost(mocker: MockerFixture, t
     result = child._play(Job(Train(()), DELAYS, SIMULATED, priority=None, keep=keep))
     assert result.log.outcome == "finished"
     assert result.notes == (f"the log could not be kept in {keep} (No space left on device)",)
+
+
+def test_a_log_that_can_neither_be_locked_nor_kept_does_not_keep_the_train_back(
+    command: list[str], start: Start, tmp_path: Path
+) -> None:
+    """A file where the folder for the log should be: every call to the disk fails, for any user."""
+    (tmp_path / "site").write_text("")
+    keep = tmp_path / "site" / "lap-pool.json"
+    player = start(command)
+    said, complaints = player.communicate(text(Job(BRIEF, DELAYS, SIMULATED, keep=str(keep))))
+    result = result_from_json(json.loads(said.splitlines()[-1])["result"])
+    assert (player.returncode, complaints, result.log.outcome) == (0, "", "finished")
+    assert f"the log could not be kept in {keep} (Not a directory)" in result.notes
+
+
+@pytest.mark.parametrize("first", range(1, 16))
+def test_whichever_call_to_the_disk_fails_first_the_train_is_sent(
+    mocker: MockerFixture, tmp_path: Path, first: int
+) -> None:
+    mocker.patch.object(child, "_say")
+    mocker.patch("threading.stack_size")
+    with disk_that_fails(tmp_path, first=first) as disk:
+        result = child._play(
+            Job(BRIEF, DELAYS, SIMULATED, priority=None, keep=str(tmp_path / "lap-pool.json"))
+        )
+    assert result.log.outcome == "finished"
+    assert len(result.log.stamps) == 4
+    assert any("could not be kept" in note for note in result.notes) == bool(disk.failed)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING
 
 import pytest
@@ -103,12 +102,13 @@ def test_the_lock_is_for_one_and_clears_what_was_left(tmp_path: Path) -> None:
     path = tmp_path / "lap-pool.json"
     write_kept(path, KeptLog(JOB, RESULT))
     assert not is_playing(path)
-    descriptor = lock(path)
+    held, left = lock(path)
+    assert left == ""
     assert read_kept(path) is None
     assert is_playing(path)
     with pytest.raises(HardwareError, match="lap-pool: another player"):
         lock(path)
-    os.close(descriptor)
+    held.close()
     assert not is_playing(path)
 
 
@@ -127,4 +127,4 @@ def test_where_logs_are_kept(
         monkeypatch.delenv(name, raising=False)
     for name, value in environment.items():
         monkeypatch.setenv(name, value)
-    assert str(path_for("a/b", "..")) == f"{directory}/a%2Fb/...json"
+    assert str(path_for("a/b", "..")) == f"{directory}/a%2Fb/%2E..json"

@@ -65,14 +65,18 @@ def test_plays_from_another_thread_which_owns_no_signals() -> None:
         assert pool.submit(play, Train(()), DELAYS, SIMULATED).result().log.outcome == "finished"
 
 
-def test_input_errors_come_back_as_such(tmp_path: Path) -> None:
+def test_input_errors_come_back_as_such() -> None:
     with pytest.raises(InputError, match="1 bounds for 4 edges"):
         play(BRIEF, DELAYS, SIMULATED, (1.0,))
     with pytest.raises(InputError, match="knows no such pin"):
         play(BRIEF, DELAYS, {"driver": "gpio", "pin": 99, "contact": "normally_closed"})
+
+
+def test_a_folder_that_cannot_be_made_does_not_keep_the_train_back(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    with pytest.raises(InputError, match="the log cannot be kept there"):
-        play(BRIEF, DELAYS, SIMULATED, keep=tmp_path / "file" / "log.json")
+    result = play(BRIEF, DELAYS, SIMULATED, keep=tmp_path / "file" / "log.json")
+    assert result.log.outcome == "finished"
+    assert f"the log could not be kept in {tmp_path / 'file' / 'log.json'} (Not a directory)" in result.notes
 
 
 def test_hardware_errors_come_back_as_such(monkeypatch: pytest.MonkeyPatch) -> None:

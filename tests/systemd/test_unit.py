@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from sequencer.daemon.wire import MOST_LINES
 from sequencer.player import kept, process
 from sequencer.player.job import PRIORITY
 
@@ -117,6 +118,18 @@ def test_calls_that_the_program_makes_are_allowed_again() -> None:
 def test_stopping_leaves_the_player_its_time() -> None:
     """A train, and then what :mod:`sequencer.player.process` gives the player to end, twice at worst."""
     assert int(settings()["TimeoutStopSec"][0]) >= 60 + 2 * process.END_LIMIT_S
+
+
+def test_a_crowd_and_a_search_fit_into_its_limits() -> None:
+    """Threads: the socket's lines, with eight circuits a search and a waiter each, the player and a dozen more.
+    Memory: a daemon of 40 MB, a search that gives up at 150 MB, a player of 20 MB, and half as much again."""
+    (tasks,), (memory,) = settings()["TasksMax"], settings()["MemoryMax"]
+    assert MOST_LINES + 2 * 8 + 2 + 12 <= int(tasks) <= 2 * MOST_LINES
+    assert 1.5 * (40 + 150 + 20) <= int(memory.removesuffix("M")) < 512  # a board of 512 MB lives on
+
+
+def test_it_stands_where_the_pin_library_can_make_its_pipe_whatever_the_disk_does() -> None:
+    assert settings()["WorkingDirectory"] == [f"%t/{settings()['RuntimeDirectory'][0]}"]
 
 
 def test_it_waits_for_nothing_that_is_not_on_the_board() -> None:
