@@ -177,7 +177,7 @@ def _fields(sent: Sent) -> dict[str, object]:
     may_show = {lamp.lamp: sorted(lamp.ends_on) for lamp in sent.judgement.lamps}
     lamps = [{**lamp_fields(proof), "may_show": may_show[proof.lamp]} for proof in sent.plan.lamps]
     return {
-        **plan_fields(sent.asked.circuit, sent.asked.scene, sent.plan),
+        **plan_fields(sent.asked.circuit, sent.asked.scene, sent.plan, sent.asked.request),
         "lamps": lamps,
         "outcome": result.log.outcome,
         "detail": result.log.detail,
