@@ -61,12 +61,15 @@ def joined(wave: Wave) -> tuple[Wave, Chopping | None]:
     first = runs[0][0].rise_s - wave.from_s > period_s
     for place, run in enumerate(runs):
         if place or first:
-            at = run[0].rise_s if _in_step(run[:2], period_s) else run[min(1, len(run) - 1)].rise_s
-            unsure.append((run[0].rise_s - blind_s, at))
+            # A pulse that the closing cut short still ends in step; a bounce does not.
+            clean = len(run) > 1 and _near(run[1].fall_s - run[0].fall_s, period_s)
+            at = run[0].rise_s if clean else run[min(1, len(run) - 1)].rise_s
+            unsure.append((min(run[0].fall_s - period_s if clean else run[0].rise_s - blind_s, at), at))
             changes.append((at, not idle))
         unsure += _irregular(run, period_s)
         if place < len(runs) - 1 or wave.end_s - run[-1].rise_s > MISSED * period_s:
-            early = run[-1] if _in_step(run[-2:], period_s) else run[-min(2, len(run))]
+            clean = len(run) > 1 and _near(run[-1].rise_s - run[-2].rise_s, period_s)
+            early = run[-1] if clean else run[-min(2, len(run))]
             at = max(early.rise_s + period_s, run[-1].fall_s)
             unsure.append((early.fall_s, at))
             changes.append((at, idle))
@@ -85,7 +88,7 @@ def _period(wave: Wave) -> float | None:
         period_s = median(apart)
         if not any(low <= period_s <= high for low, high in BANDS_S):
             continue
-        near = [each for each in apart if abs(each - period_s) <= IN_STEP * period_s]
+        near = [each for each in apart if _near(each, period_s)]
         if len(near) >= max(LEAST, 0.8 * len(apart)):
             return sum(near) / len(near)
     return None
@@ -103,8 +106,8 @@ def _stretches(wave: Wave) -> list[tuple[float, float, bool]]:
     return found
 
 
-def _in_step(two: list[_Pulse], period_s: float) -> bool:
-    return len(two) == 2 and abs(two[1].rise_s - two[0].rise_s - period_s) <= IN_STEP * period_s
+def _near(length_s: float, period_s: float) -> bool:
+    return abs(length_s - period_s) <= IN_STEP * period_s
 
 
 def _irregular(run: list[_Pulse], period_s: float) -> list[tuple[float, float]]:
@@ -113,6 +116,6 @@ def _irregular(run: list[_Pulse], period_s: float) -> list[tuple[float, float]]:
     found = [
         (a.rise_s, b.fall_s)
         for a, b in zip(inner, inner[1:], strict=False)
-        if abs(b.rise_s - a.rise_s - period_s) > IN_STEP * period_s
+        if not _near(b.rise_s - a.rise_s, period_s)
     ]
     return found + [(each.rise_s, each.fall_s) for each in run if each.fall_s - each.rise_s > period_s]

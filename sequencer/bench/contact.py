@@ -32,7 +32,7 @@ AC is blind for less than one cycle of 50 Hz, and a bounce more."""
 MOST_TOLD = 20
 """Of one kind of fault no more than this are told."""
 ROUGHLY = 0.1
-"""A length within this part of the planned one is taken to be that one, when it is asked whether the plan fits at all."""
+"""A length off by no more than this part of the planned one is that one, when it is asked if the plan fits at all."""
 UNDESCRIBED = "this plan does not say how its lamps read that; make it anew with this version"
 SPIKE_S = 0.001
 """A change and back within this, away from any edge, is a spike on the probe: no contact moves so fast. Common

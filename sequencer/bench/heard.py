@@ -131,7 +131,9 @@ def _why(lamp: LampRequest, wanted: str, shows: tuple[str, ...], pending: bool) 
         return f"{lamp.lamp} ends on {quoted(shows[0])}, not on {quoted(wanted)}"
     if shows == (wanted,):
         return f"{lamp.lamp} is dark when the capture ends"
-    some = "any of its scenes" if len(shows) == len(lamp.datasheet.scenes) else " or ".join(map(quoted, shows))
+    some = (
+        "any of its scenes" if len(shows) == len(lamp.datasheet.scenes) else " or ".join(map(quoted, shows))
+    )
     return f"{lamp.lamp} may end on {some}, not for certain on {quoted(wanted)}"
 
 
@@ -141,7 +143,9 @@ def _as_heard(request: PlanRequest, contact: Contact, acts: list[Behaviour]) -> 
     def ns(at_s: float) -> int:
         return round((at_s - contact.from_s) * NS_PER_S)
 
-    moments = [(ns((edge.first_s + edge.at_s) / 2), edge.level == contact.closed_is) for edge in contact.edges]
+    moments = [
+        (ns((edge.first_s + edge.at_s) / 2), edge.level == contact.closed_is) for edge in contact.edges
+    ]
     end = ns(contact.end_s)
     if max(len(contact.edges), len(contact.glitches)) > 2 * MOST_BREAKS:
         return _Heard((), end, known=False, lost=True)

@@ -87,7 +87,11 @@ class Case(NamedTuple):
     def judged(self, changes: Changes, **wave: Any) -> ContactJudgement:
         given = {"first": True, "end_s": END, **wave}
         found = Wave(
-            "contact", given.pop("first"), tuple(sorted(changes, key=lambda c: c[0])), given.pop("end_s"), **given
+            "contact",
+            given.pop("first"),
+            tuple(sorted(changes, key=lambda c: c[0])),
+            given.pop("end_s"),
+            **given,
         )
         train = self.found.train
         return judge_contact(found, train.pulses, self.slack_s, None, self.request, train.lead_in_s)
@@ -132,7 +136,9 @@ def ends_on(
 def strays(one: Case, changes: Changes, end_s: float = END, seed: int = 0, natures: int = 24) -> bool:
     """Whether some lamp that the datasheets allow ends elsewhere than the plan wants."""
     rng = Random(seed)
-    drawn = [Nature.corner(rng) for _ in range(natures // 2)] + [Nature.contrary(rng) for _ in range(natures // 2)]
+    drawn = [Nature.corner(rng) for _ in range(natures // 2)] + [
+        Nature.contrary(rng) for _ in range(natures // 2)
+    ]
     for lamp in one.request.lamps:
         scenes = [s.code for s in lamp.datasheet.scenes] if lamp.known is None else [lamp.known]
         for nature in drawn:
@@ -166,6 +172,8 @@ def good_captures(one: Case) -> Iterator[tuple[str, Changes, dict[str, Any]]]:
     yield "ends when the train is over", base, {"end_s": one.over_s}
     if one.request.start == "rest":
         yield "begins just before the train", base, {"from_s": START - 0.01}
+    if one.request.lamps[0].known is None:
+        yield "it begins with the contact open, long before", [(1.0, True), *base], {"first": False}
 
 
 def bad_captures(one: Case) -> Iterator[tuple[str, Changes, dict[str, Any]]]:
@@ -176,27 +184,33 @@ def bad_captures(one: Case) -> Iterator[tuple[str, Changes, dict[str, Any]]]:
     yield "a glitch of 6 ms before", with_break(base, first - 2, 0.006), {}
     yield "a glitch of 6 ms in the last supply", with_break(base, last + 0.5, 0.006), {}
     yield "a glitch of 6 ms after", with_break(base, over + 3, 0.006), {}
-    yield "a closing of 6 ms in a break", sorted([*base, (first + off_s / 2, True), (first + off_s / 2 + 0.006, False)]), {}
+    inside = first + off_s / 2
+    closed = [(inside, True), (inside + 0.006, False)]
+    yield "a closing of 6 ms in a break", sorted([*base, *closed]), {}
     yield "the last break is missing", base[:-2], {}
     yield "the first break is missing", base[2:], {}
     yield "the last supply is cut short", with_break(base, last + 0.4, off_s), {}
-    yield "it ends in the last supply", base, {"end_s": last + 0.3}
+    if over - last > 1:
+        yield "it ends in the last supply", base, {"end_s": last + 0.3}
+        yield "x over most of the last supply", base, {"unsure": ((last + 0.2, over - 0.2),)}
     yield "the contact stays open", base[:-1], {}
     yield "nothing moved", [], {}
-    yield "it begins with the contact open", [(1.0, True), *base], {"first": False}
-    yield "x over most of the last supply", base, {"unsure": ((last + 0.2, over - 0.2),)}
+    yield "it begins in the first break", base[1:], {"first": False}
     yield "x after the train", base, {"unsure": ((over + 1, over + 3),)}
     yield "x to the end", base, {"unsure": ((over + 1, END),)}
     yield "x over most of a break", base, {"unsure": ((first + 0.1 * off_s, second - 0.1 * off_s),)}
     yield "x for a second before", base, {"unsure": ((first - 1.5, first - 0.5),)}
     yield "an edge that takes a second", base, {"unsure": ((first - 1.0, first),)}
     yield "a break twice as long", [base[0], *moved(base[1:], lambda _: off_s)], {}
-    yield "a break half as long", [base[0], *moved(base[1:], lambda _: -off_s / 2)], {}
+    if off_s / 2 > one.slack_s:
+        yield "a break half as long", [base[0], *moved(base[1:], lambda _: -off_s / 2)], {}
     yield "chatter for a second", sorted([*base, *chatter(over + 2, 1.0)]), {}
     yield "chatter of 200 ms in closing", [*base[:-1], *chatter(last, 0.2), (last + 0.2, True)], {}
-    yield "a wrong train after it", with_break(with_break(base, over + 4, 0.5), over + 5, 0.5), {}
-    yield "four breaks more after it", with_breaks(base, over + 4, 4), {}
-    yield "four breaks just before", with_breaks(base, first - 4.2, 4), {}
+    more = one.request.lamps[0].wanted + 1
+    yield "breaks of another scene after it", with_breaks(base, over + 4, more), {}
+    if off_s < 4:  # a reset forgets what was before it
+        yield "the contact opens just before", [(first - 0.4, True), *base], {"first": False}
+        yield "four breaks just before", with_breaks(base, first - 4.2, 4), {}
 
 
 def with_breaks(changes: Changes, at: float, many: int) -> Changes:
@@ -215,24 +229,31 @@ def chatter(at: float, seconds: float) -> Changes:
     return [(at + 0.003 * k, k % 2 == 1) for k in range(2 * int(seconds / 0.006))]
 
 
-GOOD = [(f"{name}: {what}", name, changes, wave) for name, one in CASES.items() for what, changes, wave in good_captures(one)]
-BAD = [(f"{name}: {what}", name, changes, wave) for name, one in CASES.items() for what, changes, wave in bad_captures(one)]
+Captures = Callable[[Case], Iterator[tuple[str, Changes, dict[str, Any]]]]
 
 
-@pytest.mark.parametrize(("what", "name", "changes", "wave"), GOOD, ids=[row[0] for row in GOOD])
-def test_good(what: str, name: str, changes: Changes, wave: dict[str, Any]) -> None:
+def rows(captures: Captures) -> list[Any]:
+    return [
+        pytest.param(name, changes, wave, id=f"{name}: {what}")
+        for name, one in CASES.items()
+        for what, changes, wave in captures(one)
+    ]
+
+
+@pytest.mark.parametrize(("name", "changes", "wave"), rows(good_captures))
+def test_good(name: str, changes: Changes, wave: dict[str, Any]) -> None:
     found = CASES[name].judged(changes, **wave)
     assert found.reasons == ()
     assert all(lamp.certain for lamp in found.lamps)
     assert [lamp.may_show for lamp in found.lamps] == [(lamp.wanted,) for lamp in found.lamps]
 
 
-@pytest.mark.parametrize(("what", "name", "changes", "wave"), BAD, ids=[row[0] for row in BAD])
-def test_bad(what: str, name: str, changes: Changes, wave: dict[str, Any]) -> None:
+@pytest.mark.parametrize(("name", "changes", "wave"), rows(bad_captures))
+def test_bad(name: str, changes: Changes, wave: dict[str, Any]) -> None:
     assert CASES[name].judged(changes, **wave).spoiled
 
 
-@pytest.mark.parametrize("name", ["count 3", "touchy 2", "both", "after a cut"])
+@pytest.mark.parametrize("name", ["count 3", "touchy 2", "after a cut"])
 @pytest.mark.parametrize("way", ["before", "after", "drop-out", "drop-out 1 s before"])
 def test_one_break_too_many_near_the_train(name: str, way: str) -> None:
     """An identical break with the same supply, before or after; a drop-out of 300 ms just before."""
@@ -307,7 +328,17 @@ def chopped(changes: Changes, hz: float, duty: float, end_s: float = END, phase:
     return seen
 
 
-AC = [(100, 0.7), (120, 0.7), (100, 0.4), (120, 0.9), (50, 0.5), (60, 0.5), (60, 0.35), (100.4, 0.6), (119.2, 0.5)]
+AC = [
+    (100, 0.7),
+    (120, 0.7),
+    (100, 0.4),
+    (120, 0.9),
+    (50, 0.5),
+    (60, 0.5),
+    (60, 0.35),
+    (100.4, 0.6),
+    (119.2, 0.5),
+]
 
 
 @pytest.mark.parametrize("inverted", [False, True])
@@ -387,7 +418,8 @@ def test_a_plan_without_its_lamps_proves_its_own_train_only() -> None:
 def test_jitter_within_the_slack_passes(name: str, data: st.DataObject) -> None:
     one = CASES[name]
     room = 0.45 * one.slack_s
-    by = data.draw(st.lists(st.floats(-room, room), min_size=2 * len(one.found.train.pulses), max_size=2 * len(one.found.train.pulses)))
+    edges = 2 * len(one.found.train.pulses)
+    by = data.draw(st.lists(st.floats(-room, room), min_size=edges, max_size=edges))
     end_s = data.draw(st.floats(one.over_s + room, END))
     assert one.judged(moved(one.perfect, lambda i: by[i]), end_s=end_s).reasons == ()
 
@@ -412,7 +444,7 @@ def test_no_capture_passes_after_which_some_lamp_is_elsewhere(name: str, data: s
         elif what == "scale":
             by = data.draw(st.floats(0.5, 2.0))
             changes = [(START + (at - START) * by, level) for at, level in changes]
-        elif changes:
+        elif len(changes) > 1:
             k = data.draw(st.integers(0, len(changes) // 2 - 1))
             del changes[2 * k : 2 * k + 2]
     changes = [c for c in changes if 0.2 < c[0] < END]

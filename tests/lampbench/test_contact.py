@@ -180,7 +180,10 @@ def test_a_capture_that_ends_too_soon(judged: Any) -> None:
     status, found = judged(contact=train()[:4], end=3.0)
     assert (status, found["reasons"][0]) == (1, "2 of the plan's 6 edges are not in the capture")
     status, found = judged(contact=train(), end=4.0)
-    assert (status, found["reasons"][0]) == (1, "the capture ends 2.190 s before supply after break 3 is over")
+    assert (status, found["reasons"][0]) == (
+        1,
+        "the capture ends 2.190 s before supply after break 3 is over",
+    )
     assert found["reasons"][1:] == ["north may still be counting when the capture ends"]
     status, found = judged(contact=[*train(), (4.0, False)], end=8.0)
     assert (status, found["reasons"][0]) == (
