@@ -118,7 +118,8 @@ def _send(asked: Asked, found: Plan, arguments: Arguments, line_delay_s: tuple[f
             _clear_the_water(asked, breaks_words(found.train), sure=arguments.yes)
         _say(f"Sending: {found.train.lead_in_s + found.train.total_s:.1f} s. Ctrl-C breaks it off.")
         spec = {**relay.model_dump(), "line_delay_s": line_delay_s}
-        result = play(found.train, asked.request.delays, spec, found.tolerance_s, keep=keep)
+        limits = asked.pad.timing.limits
+        result = play(found.train, asked.request.delays, spec, found.tolerance_s, limits=limits, keep=keep)
         if result.log.outcome == "broken off":
             _say("")
         try:
