@@ -91,7 +91,8 @@ from sequencer.player.job import result_to_json
 from sequencer.train import Delays, Limits, Pulse, Train
 process.COMMAND = {command!r}
 train = Train(tuple(Pulse(*pulse) for pulse in {pulses!r}))
-result = process.play(train, Delays((0.0, 0.002), (0.0, 0.002)), {relay!r}, limits=Limits(1e3), keep=Path({keep!r}))
+delays, quick = Delays((0.0, 0.002), (0.0, 0.002)), Limits(1e3, 1e5)
+result = process.play(train, delays, {relay!r}, limits=quick, keep=Path({keep!r}))
 print(json.dumps(result_to_json(result)))
 """
 
