@@ -53,7 +53,7 @@ class RigStand:
         volts_range: tuple[float, float] | None = None,
         *,
         margin_s: float = 0.03,
-        limits: Limits = Limits(),  # noqa: B008 - a plain value
+        limits: Limits = Limits(max_dark_s=60.0),  # noqa: B008 - a plain value, a rig's own
         play: Callable[..., PlayResult] = play,
         now: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,

@@ -289,7 +289,7 @@ def test_volts_only_where_they_can_be_set() -> None:
 def test_the_players_own_process_plays_what_was_gathered(tmp_path: Path) -> None:
     """The real player and its simulated relay: the lengths of the moves, within what a busy machine may be late."""
     edges = tmp_path / "edges.json"
-    stand = RigStand({**SPEC, "edges_to": str(edges)}, DELAYS, StillEyes(), margin_s=2.0)
+    stand = RigStand({**SPEC, "edges_to": str(edges)}, DELAYS, StillEyes(), margin_s=2.0, limits=Limits(10.0))
     stand.supply(0.05)
     stand.dark(0.1)
     stand.supply(0.15)

@@ -152,7 +152,7 @@ def test_a_killed_player_is_an_error_and_the_relay_is_sent_to_rest(
     assert probing
     pipe = make_pipe("pipe")
     with ThreadPoolExecutor(1) as pool:
-        playing = pool.submit(play, STUCK, DELAYS, {**PROBE, "pipe": str(pipe)})
+        playing = pool.submit(play, STUCK, DELAYS, {**PROBE, "pipe": str(pipe)}, limits=QUICK)
         with pipe.open() as probe:
             pid, *words = [probe.readline().strip() for _ in range(5)]
             assert words == ["close", "open", "close", "open"]
