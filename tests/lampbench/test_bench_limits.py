@@ -16,6 +16,7 @@ from sequencer.bench.measurement import Findings, Options, course_for
 from sequencer.bench.rigstand import RigStand
 from sequencer.bench.simulated import EyesThatErr, SimStand
 from sequencer.bench.subject import jitter_of
+from sequencer.datasheet import Datasheet
 from sequencer.errors import InputError
 from sequencer.instruments.eyes import Sighting
 from sequencer.player.job import Job, PlayResult, check
@@ -159,3 +160,28 @@ def test_the_real_stand_sends_every_train_within_its_rigs_limits() -> None:
     stand.dark(0.2)
     with pytest.raises(InputError, match=r"break 1 and the supply after it last 0\.5 s"):
         stand.look()
+
+
+@pytest.mark.parametrize("counts", [True, False])
+def test_a_lamp_of_short_pulses_is_discovered_within_the_default_limit(counts: bool) -> None:
+    """Two of its pulses with a short supply between would be three tenths of a second apart."""
+    on: dict[str, Any] = {"same_train": (0.06, 1.5 if counts else math.inf)}
+    raw = {
+        "lamp": {
+            "name": "quick",
+            "selects_by": "count" if counts else "step",
+            "after_power_down": "remembered",
+            "clock_tolerance": 0.01,
+        },
+        "off": {"ignored": (0, 0.02), "pulse": (0.05, 0.2), "power_down": (0.26, math.inf)},
+        "on": {**on, "settled": (2.5, math.inf)} if counts else on,
+        "scene": [
+            {"code": code, "name": str(code), "colour": colour}
+            for code, colour in enumerate(("#ff2020", "#20ff20", "#2020ff", "#f0f0f0"), start=1)
+        ],
+    }
+    sheet = Datasheet.model_validate(raw)
+    stand = Watched(SimLamp(sheet, Nature(wakes_early=True), scene=2), eyes=EyesThatErr(noise=1.0), seed=3)
+    found = discover(Asking(stand, Assumed(most_scenes=6)))
+    assert found.end == "whole", found.why
+    assert stand.broken(Limits(3.0, 60.0)) == []
