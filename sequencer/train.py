@@ -148,6 +148,45 @@ class Train(NamedTuple):
         return tuple(edges)
 
 
+class Limits(NamedTuple):
+    """What every train keeps to, whoever sends it: a site's or a rig's ``[timing]``.
+
+    One break is one flash; more than three in a second fail WCAG 2.2, success criterion 2.3.1. No single break is
+    longer than ``max_dark_s``.
+    """
+
+    max_flashes_per_s: float = 3.0
+    max_dark_s: float = 20.0
+
+    @property
+    def cycle_s(self) -> float:
+        """A break and the supply after it are together no shorter."""
+        return 1 / self.max_flashes_per_s
+
+    def refusal(self, pulses: Sequence[Pulse]) -> str | None:
+        """Why these breaks must not be sent, None where they may be.
+
+        The last supply counts as the others do: so that the next train's first break, too, comes late enough.
+
+        >>> Limits(max_flashes_per_s=2.0).refusal((Pulse(0.2, 0.3), Pulse(0.2, 0.25)))
+        'break 2 and the supply after it last 0.45 s, and max_flashes_per_s = 2 wants at least 0.5 s'
+        >>> Limits().refusal((Pulse(21.0, 3.0),))
+        'break 1 lasts 21 s, and max_dark_s = 20 allows no longer one'
+        """
+        for number, (off_s, on_s) in enumerate(pulses, start=1):
+            if off_s + on_s < self.cycle_s - ROUNDING_S:
+                words = f"max_flashes_per_s = {self.max_flashes_per_s:g} wants at least {self.cycle_s:.3g} s"
+                return f"break {number} and the supply after it last {off_s + on_s:.3g} s, and {words}"
+            if off_s > self.max_dark_s + ROUNDING_S:
+                words = f"max_dark_s = {self.max_dark_s:g} allows no longer one"
+                return f"break {number} lasts {off_s:.4g} s, and {words}"
+        return None
+
+
+ROUNDING_S = 1e-6
+"""Sums of decimal seconds may be off in their last digits; no lamp and no eye can tell."""
+
+
 class Stamp(NamedTuple):
     """One edge as it went: contact due, command due (mean delay subtracted) and command given.
 

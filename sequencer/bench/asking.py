@@ -37,7 +37,8 @@ class Assumed(NamedTuple):
     ``shortest_s`` is ridden through, or too short for a relay to make. It has at most ``most_scenes`` scenes.
     A window of breaks whose end is less than ``narrowest`` times its start may be missed. The lamp's clock
     differs by at most ``clock`` from one time to the next. A look is wrong with at most the chance ``lapse``,
-    each by itself; ``error`` is then the greatest chance that any of ``looks`` answers is.
+    each by itself; ``error`` is then the greatest chance that any of ``looks`` answers is. There are at most
+    ``max_flashes_per_s``: what would take more is not tried.
     """
 
     settled_s: float = 12.0
@@ -52,6 +53,12 @@ class Assumed(NamedTuple):
     budget_cycles: int = 5000
     budget_s: float = 6 * 3600.0
     seed: int = 1
+    max_flashes_per_s: float = 3.0
+
+    @property
+    def pitch_s(self) -> float:
+        """A break and the supply after it are together no shorter: WCAG 2.3.1, three flashes a second, or less."""
+        return 1 / self.max_flashes_per_s
 
     @property
     def lead(self) -> int:
@@ -127,7 +134,7 @@ class Asking:
         OverBudget before a question that would cost too much; HardwareError as the stand raises it.
         """
         if self._kept and not self._restoring:
-            if (answer := self._kept[0]).pulses == pulses:
+            if (answer := self._kept[0]).pulses == self._paced(pulses):
                 self._kept.pop(0)
                 self._before = Spent(answer.relay_cycles, answer.seconds)
                 self.log.append(answer)
@@ -138,6 +145,7 @@ class Asking:
             self._lookback = False
             self._restore(self.log[-1].saw)
         spent = self.spent
+        pulses = self._paced(pulses)
         ahead = sum(off + on for off, on in pulses)
         if spent.relay_cycles + len(pulses) > self.assumed.budget_cycles:
             raise OverBudget(f"{self.assumed.budget_cycles} relay cycles are spent")
@@ -149,6 +157,13 @@ class Asking:
         if not self._restoring:
             self._keep(self)
         return saw
+
+    def _paced(self, pulses: Breaks) -> Breaks:
+        """With the last supply so long that the next break, whatever it is for, does not come too soon."""
+        if not pulses:
+            return pulses
+        *first, (off, on) = pulses
+        return (*first, (off, max(on, self.assumed.pitch_s - off)))
 
     def _put(self, pulses: Breaks) -> tuple[int, int]:
         """Send and look; a stand that gathers its trains says only at the look that an edge came too late."""

@@ -10,7 +10,7 @@ from sequencer.errors import InputError
 from sequencer.tomlfile import did_you_mean, printable, quoted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
 MAX_BYTES = 64 * 1024 * 1024
 MAX_CHANGES = 2_000_000
@@ -20,8 +20,9 @@ MAX_CHANGES = 2_000_000
 class Wave(NamedTuple):
     """One wire: its level at the start, each change as (seconds, level), and when the capture ends.
 
-    ``unknown`` counts changes to neither 0 nor 1 (x, z), which are left out; None stands for a start that never
-    was either.
+    Where the level is neither 0 nor 1 (x, z) it is unknown: ``unknown`` counts the changes to it, ``unsure`` has each
+    stretch as (from, until) in seconds, and a change to another level then stands at the stretch's end. ``first`` is
+    the first level that is known, from ``from_s`` on; None stands for a wire that never was either.
     """
 
     name: str
@@ -29,6 +30,8 @@ class Wave(NamedTuple):
     changes: tuple[tuple[float, bool], ...]
     end_s: float
     unknown: int = 0
+    unsure: tuple[tuple[float, float], ...] = ()
+    from_s: float = 0.0
 
 
 def read_capture(path: Path) -> Mapping[str, Wave]:
@@ -91,7 +94,7 @@ class _Reader:
         self._names: dict[str, list[str]] = {}
         self._unit_s: float | None = None
         self._at = self._count = 0
-        self._levels: dict[str, list[tuple[int, bool]]] = {}
+        self._levels: dict[str, list[tuple[int, bool | None]]] = {}
         self._unknown: dict[str, int] = {}
 
     def take(self, token: Any) -> None:
@@ -115,12 +118,12 @@ class _Reader:
     def _change(self, wire: str, value: str) -> None:
         if wire not in self._names:
             return
-        if value not in {"0", "1"}:
+        level = {"0": False, "1": True}.get(value)
+        if level is None:
             self._unknown[wire] = self._unknown.get(wire, 0) + 1
-            return
         levels = self._levels.setdefault(wire, [])
-        if not levels or levels[-1][1] != (value == "1"):
-            levels.append((self._at, value == "1"))
+        if not levels or levels[-1][1] != level:
+            levels.append((self._at, level))
             self._count += 1
             if self._count > MAX_CHANGES:
                 raise InputError(
@@ -133,9 +136,7 @@ class _Reader:
         found = {}
         for name, wire in self._wires():
             levels = self._levels.get(wire, [])
-            changes = tuple((at * self._unit_s, level) for at, level in levels[1:])
-            first = levels[0][1] if levels else None
-            found[name] = Wave(name, first, changes, self._at * self._unit_s, self._unknown.get(wire, 0))
+            found[name] = _wave(name, levels, self._unit_s, self._at, self._unknown.get(wire, 0))
         if not found:
             raise InputError(f"{self._shown}: no wire of one bit in it")
         return found
@@ -144,6 +145,34 @@ class _Reader:
         for wire, names in self._names.items():
             for name in names:
                 yield name, wire
+
+
+def _wave(
+    name: str, levels: Sequence[tuple[int, bool | None]], unit_s: float, end: int, unknown: int
+) -> Wave:
+    """Levels as they came, None for unknown, as known levels and stretches without one."""
+    first: tuple[int, bool] | None = None
+    last: bool | None = None
+    changes: list[tuple[float, bool]] = []
+    unsure: list[tuple[float, float]] = []
+    lost_at: int | None = None
+    for at, level in levels:
+        if level is None:
+            lost_at = at if first is not None else None
+            continue
+        if first is None:
+            first, last = (at, level), level
+        if lost_at is not None and at > lost_at:
+            unsure.append((lost_at * unit_s, at * unit_s))
+        lost_at = None
+        if level != last:
+            changes.append((at * unit_s, level))
+            last = level
+    if lost_at is not None and end > lost_at:
+        unsure.append((lost_at * unit_s, end * unit_s))
+    if first is None:
+        return Wave(name, None, (), end * unit_s, unknown)
+    return Wave(name, first[1], tuple(changes), end * unit_s, unknown, tuple(unsure), first[0] * unit_s)
 
 
 _UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}

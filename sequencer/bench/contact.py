@@ -1,47 +1,44 @@
-"""A real contact, as captured, against a plan: bounce, lengths, and whether an edge is spoiled.
+"""A real contact, as captured, against a plan: bounce, lengths, what each lamp ends on, and whether it is spoiled.
 
 An edge is where the contact comes to rest: closing counts until it is closed for good, opening until the current is
 gone, bounce and arc included, as a relay's ``make_s`` and ``break_s`` are defined. Nothing is known here of when the
 contact was commanded, unless that was captured too; so lengths are judged, and lengths are what lamps hear.
+
+Two things must hold. The train is there, each length within the plan's slack, and nothing moved unplanned. And from
+all that the contact did, from the capture's first moment to its last, every lamp certainly ends on its scene: that is
+followed through the lamps' own automata (:mod:`.heard`). A plan that does not say how its lamps behave can prove
+nothing but its own train: then any break before or after it spoils.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from sequencer.bench.capture import Wave
+from sequencer.bench.chopped import Chopping, joined
+from sequencer.bench.heard import Contact, Edge, Glitch, LampHeard, heard
 from sequencer.train import Pulse
+
+if TYPE_CHECKING:
+    from sequencer.bench.capture import Wave
+    from sequencer.planner.request import PlanRequest
 
 BOUNCE_S = 0.01
 """Changes nearer together than this are one edge that bounces. Relays bounce 1-5 ms (IEC 61810-1's terms; the figures
 from memory); never more than half the shortest length of the plan counts."""
+LONGEST_EDGE_S = 0.025
+"""An edge that takes longer is none: nobody knows what a lamp made of it. A relay's bounce is over in 5 ms; a probe on
+AC is blind for less than one cycle of 50 Hz, and a bounce more."""
+MOST_TOLD = 20
+"""Of one kind of fault no more than this are told."""
+ROUGHLY = 0.1
+"""A length off by no more than this part of the planned one is that one, when it is asked if the plan fits at all."""
+UNDESCRIBED = "this plan does not say how its lamps read that; make it anew with this version"
 SPIKE_S = 0.001
 """A change and back within this, away from any edge, is a spike on the probe: no contact moves so fast. Common
 practice, no source."""
 FOLLOWS_S = 0.5
 """A contact follows its command within this, or it was not that command."""
-
-
-class Edge(NamedTuple):
-    """The contact came to another level: when it first moved, when it was at rest, and how often it came back."""
-
-    first_s: float
-    at_s: float
-    level: bool
-    bounces: int
-
-    @property
-    def bounce_s(self) -> float:
-        """From the first contact to the last."""
-        return self.at_s - self.first_s
-
-
-class Glitch(NamedTuple):
-    """The contact moved and came back where nothing was planned."""
-
-    at_s: float
-    length_s: float
 
 
 class Length(NamedTuple):
@@ -75,6 +72,8 @@ class ContactJudgement(NamedTuple):
     reasons: tuple[str, ...]
     make_s: tuple[float, float] | None = None
     break_s: tuple[float, float] | None = None
+    lamps: tuple[LampHeard, ...] = ()
+    chopping: Chopping | None = None
 
     @property
     def spoiled(self) -> bool:
@@ -89,13 +88,21 @@ class ContactJudgement(NamedTuple):
 
 
 def judge_contact(
-    wave: Wave, pulses: Sequence[Pulse], slack_s: float, command: Wave | None = None
+    wave: Wave,
+    pulses: Sequence[Pulse],
+    slack_s: float,
+    command: Wave | None = None,
+    request: PlanRequest | None = None,
+    lead_in_s: float = 0.0,
 ) -> ContactJudgement:
-    """Find the train in the capture, whichever level is closed, and hold it against the plan.
+    """Find the train in the capture, whichever level is closed, and hold the whole capture against the plan.
 
     ``slack_s`` is the plan's least: how much longer or shorter any length may be. It is what remains after the
     relay's own spread, so a length beyond it is not sure to have been misread; it is not sure to have been read.
+    ``request`` says of which lamps the plan was made, and how they were found; None where the plan does not say:
+    then the capture must hold the train with ``lead_in_s`` before it, and nothing else.
     """
+    wave, chopping = joined(wave)
     shortest = min(min(p.off_s, p.on_s) for p in pulses)
     edges, glitches, spikes = settle(wave, min(BOUNCE_S, shortest / 2))
     best = None
@@ -107,33 +114,72 @@ def judge_contact(
                 best = (cost, closed_is, start, lengths)
     assert best is not None
     _, closed_is, start, lengths = best
-    train = edges[start : start + 2 * len(pulses)]
-    span = (train[0].first_s, train[-1].at_s) if train else (0.0, wave.end_s)
-    within = tuple(glitch for glitch in glitches if span[0] <= glitch.at_s <= span[1])
-    reasons = tuple(_reasons(lengths, within, wave, slack_s, 2 * len(pulses) - len(train)))
-    found = ContactJudgement(closed_is, tuple(train), lengths, within, spikes, reasons)
+    last = start + 2 * len(pulses)
+    train = edges[start:last]
+    contact = Contact(
+        wave.first == closed_is, closed_is, tuple(edges), tuple(glitches), wave.from_s, wave.end_s
+    )
+    lamps = () if request is None else heard(request, contact)
+    reasons = []
+    if words := _another_plan(edges, lengths, closed_is, slack_s):
+        reasons.append(words)
+    else:
+        reasons += _reasons(lengths, wave, slack_s, 2 * len(pulses) - len(train))
+    reasons += _moved(edges, glitches, closed_is)
+    if request is None:
+        others = _nothing_else(contact, start, last, lead_in_s - slack_s)
+        reasons += others or ([] if reasons else _apart(train, pulses, slack_s))
+    reasons += [each.why for each in lamps if each.why]
+    found = ContactJudgement(
+        closed_is,
+        tuple(train),
+        lengths,
+        tuple(glitches),
+        spikes,
+        tuple(reasons),
+        lamps=lamps,
+        chopping=chopping,
+    )
     return found if command is None else _with_delays(found, command)
 
 
 def settle(wave: Wave, bounce_s: float) -> tuple[list[Edge], list[Glitch], int]:
-    """Changes as edges, glitches between them, and a count of spikes."""
+    """Changes as edges, glitches between them, and a count of spikes; unknown stretches belong to either."""
     edges: list[Edge] = []
     glitches: list[Glitch] = []
     spikes = 0
     level = wave.first
-    group: list[tuple[float, bool]] = []
-    for change in (*wave.changes, (float("inf"), False)):
-        if group and change[0] - group[-1][0] > bounce_s:
-            if group[-1][1] != level:
-                level = group[-1][1]
-                edges.append(Edge(group[0][0], group[-1][0], level, (len(group) - 1) // 2))
-            elif group[-1][0] - group[0][0] < SPIKE_S:
+    happened: list[tuple[float, float, bool | None]] = [(at, at, to) for at, to in wave.changes]
+    happened += [(start, end, None) for start, end in wave.unsure]
+    happened.sort(key=lambda each: each[0])
+    group: list[tuple[float, float, bool | None]] = []
+    until = 0.0
+    for each in (*happened, (float("inf"), float("inf"), None)):
+        if group and each[0] - until > bounce_s:
+            first, unsure_s = group[0][0], _covered(group)
+            to = next((to for _, _, to in sorted(group, key=lambda g: g[0])[::-1] if to is not None), level)
+            changes = sum(to is not None for _, _, to in group)
+            if to != level and to is not None:
+                level = to
+                edges.append(Edge(first, until, to, (changes - 1) // 2, unsure_s))
+            elif until - first < SPIKE_S:
                 spikes += 1
             else:
-                glitches.append(Glitch(group[0][0], group[-1][0] - group[0][0]))
+                glitches.append(Glitch(first, until - first, unknown=unsure_s > 0))
             group = []
-        group.append(change)
+        until = max(until, each[1]) if group else each[1]
+        group.append(each)
     return edges, glitches, spikes
+
+
+def _covered(group: Sequence[tuple[float, float, bool | None]]) -> float:
+    """How much of a group of changes is unknown."""
+    covered, until = 0.0, float("-inf")
+    for start, end, to in group:
+        if to is None and end > until:
+            covered += end - max(start, until)
+            until = end
+    return covered
 
 
 def _lengths(edges: Sequence[Edge], pulses: Sequence[Pulse], end_s: float) -> tuple[Length, ...]:
@@ -160,9 +206,30 @@ def _cost(lengths: Sequence[Length]) -> tuple[int, float]:
     return len(off) - len(known), sum(known)
 
 
-def _reasons(
-    lengths: Sequence[Length], glitches: Sequence[Glitch], wave: Wave, slack_s: float, missing: int
-) -> list[str]:
+def _another_plan(
+    edges: Sequence[Edge], lengths: Sequence[Length], closed_is: bool, slack_s: float
+) -> str | None:
+    """That the capture is of another train, where less than half of the lengths are there."""
+    if not edges:
+        return None
+    asked = [each for each in lengths if each.part == "off" or each.whole]
+    fits = [
+        each
+        for each in asked
+        if each.off_by_s is not None and abs(each.off_by_s) <= max(slack_s, ROUGHLY * each.planned_s)
+    ]
+    if 2 * len(fits) >= len(asked):
+        return None
+    captured = sum(edge.level != closed_is for edge in edges)
+    planned = sum(each.part == "off" for each in lengths)
+    words = f"{captured} {'break' if captured == 1 else 'breaks'} captured, {planned} planned"
+    return (
+        f"this capture does not look like this plan: {words}, and of the {len(asked)} lengths of the best match"
+        f" {len(fits)} fit. Is it the plan of the train that was sent?"
+    )
+
+
+def _reasons(lengths: Sequence[Length], wave: Wave, slack_s: float, missing: int) -> list[str]:
     reasons = []
     if missing:
         reasons.append(f"{missing} of the plan's {len(lengths)} edges are not in the capture")
@@ -179,12 +246,66 @@ def _reasons(
         reasons.append(
             f"{part} {each.break_no} is {abs(by) * 1000:.1f} ms {way} than planned; slack is {slack_s * 1000:.1f} ms"
         )
-    reasons += [
-        f"the contact moved for {g.length_s * 1000:.1f} ms at {g.at_s:.4f} s, unplanned" for g in glitches
-    ]
-    if wave.unknown > 1:
-        reasons.append(f"the level was unknown (x or z) {wave.unknown} times")
     return reasons
+
+
+def _moved(edges: Sequence[Edge], glitches: Sequence[Glitch], closed_is: bool) -> list[str]:
+    """Where the contact moved unplanned, or nobody knows what it did, anywhere in the capture."""
+    reasons = []
+    for each in glitches:
+        what = "the level was unknown (x or z)" if each.unknown else "the contact moved"
+        ending = "" if each.unknown else ", unplanned"
+        reasons.append(f"{what} for {each.length_s * 1000:.1f} ms at {each.at_s:.4f} s{ending}")
+    for edge in edges:
+        if edge.unsure_s > LONGEST_EDGE_S:
+            words = f"the level was unknown (x or z) for {edge.unsure_s * 1000:.1f} ms"
+            reasons.append(f"{words} at {edge.first_s:.4f} s")
+        elif edge.bounce_s > LONGEST_EDGE_S:
+            what = "closing" if edge.level == closed_is else "opening"
+            words = f"the contact bounced for {edge.bounce_s * 1000:.1f} ms in {what} at {edge.first_s:.4f} s"
+            reasons.append(f"{words}: no sound relay does")
+    if len(reasons) > MOST_TOLD:
+        reasons[MOST_TOLD:] = [f"and {len(reasons) - MOST_TOLD} times more"]
+    if edges and edges[-1].level != closed_is:
+        reasons.append(f"the contact is open from {edges[-1].at_s:.4f} s to the end of the capture")
+    return reasons
+
+
+def _nothing_else(contact: Contact, start: int, last: int, lead_in_s: float) -> list[str]:
+    """What a plan that does not describe its lamps leaves in doubt; only its own train is proved by its slack."""
+    edges = contact.edges
+    train = edges[start:last]
+    doubts = [(edge.at_s, "before") for edge in edges[:start] if edge.level != contact.closed_is]
+    doubts += [(edge.at_s, "after") for edge in edges[last:] if edge.level != contact.closed_is]
+    told = doubts[:MOST_TOLD]
+    reasons = [f"the contact opens {when} the train, at {at:.4f} s: {UNDESCRIBED}" for at, when in told]
+    if not train:
+        return reasons
+    if not contact.first_closed:
+        reasons.append(f"the capture begins with the contact open: {UNDESCRIBED}")
+    elif train[0].first_s - contact.from_s < lead_in_s:
+        words = f"{train[0].first_s - contact.from_s:.3f} s of supply were captured before the train"
+        reasons.append(f"{words}, and the plan wants {lead_in_s:.3f} s: begin the capture sooner")
+    return reasons
+
+
+def _apart(train: Sequence[Edge], pulses: Sequence[Pulse], slack_s: float) -> list[str]:
+    """Edges that are off against each other by more than the slack, where each length by itself is not."""
+    # Each edge may be off from its place in the plan; any two of them, by how much they differ.
+    planned, at = [], 0.0
+    for pulse in pulses:
+        planned += [at, at + pulse.off_s]
+        at += pulse.off_s + pulse.on_s
+    early = [edge.at_s - edge.unsure_s - due for edge, due in zip(train, planned, strict=False)]
+    late = [edge.at_s - due for edge, due in zip(train, planned, strict=False)]
+    if train and max(late) - min(early) > slack_s + 1e-9:
+        least, most = early.index(min(early)) + 1, late.index(max(late)) + 1
+        words = f"edges {min(least, most)} and {max(least, most)} are off by"
+        by = f"up to {(max(late) - min(early)) * 1000:.1f} ms against each other"
+        if least == most:
+            words, by = f"edge {least} is known to", f"{(max(late) - min(early)) * 1000:.1f} ms"
+        return [f"{words} {by}; slack is {slack_s * 1000:.1f} ms: {UNDESCRIBED}"]
+    return []
 
 
 def _to_the_end(last: Length, wave: Wave) -> bool:
@@ -197,7 +318,8 @@ def _with_delays(found: ContactJudgement, command: Wave) -> ContactJudgement:
     times = [at for at, _ in command.changes]
     delays: dict[bool, list[float]] = {True: [], False: []}
     for edge in found.edges:
-        before = [at for at in times if at <= edge.first_s]
+        moved_s = edge.at_s if edge.unsure_s else edge.first_s
+        before = [at for at in times if at <= moved_s]
         if before and edge.at_s - before[-1] <= FOLLOWS_S:
             delays[edge.level == found.closed_is].append(edge.at_s - before[-1])
     make, parted = delays[True], delays[False]

@@ -64,6 +64,7 @@ def taken_for_granted(assumed: Assumed) -> list[str]:
         f"A break of {assumed.longest_s:g} s is a power-down; one under {assumed.shortest_s:.2g} s was not tried.",
         f"It has at most {assumed.most_scenes} scenes, and count lamps have one for every count up to the last.",
         f"It keeps its limits, but for a clock that errs by at most {assumed.clock:.0%}.",
+        f"No more than {assumed.max_flashes_per_s:g} breaks a second were sent: what takes more was not tried.",
         f"No window of breaks ends before {assumed.narrowest:g} times its start.",
         f"{wrong} with at most {assumed.error:.0%}." if assumed.lapse > 0 else "No look is wrong.",
         "It has no more states than were found; longer words were tried by chance only.",

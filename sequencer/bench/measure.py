@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from sequencer.bench.colours import match
-from sequencer.bench.measurement import Answer, Course, Findings, Measurement, Options, Question, Task
+from sequencer.bench.measurement import ROOM, Answer, Course, Findings, Measurement, Question, Task
 from sequencer.bench.presentations import most_lengths, present, stand_on
 from sequencer.bench.stand import Spoiled
 from sequencer.bench.subject import SHORTEST_S, EdgeName, Footing, Subject, prior_of
@@ -95,7 +95,7 @@ def _next(run: Run) -> Question | Findings:
     subject = run.course.subject
     if run.footing is None:
         footing = run.course.footings[run.tried]
-        pulses, code = stand_on(subject, footing, run.seen)
+        pulses, code = stand_on(subject, footing, run.seen, run.course.options.limits.cycle_s)
         what = f"does it take breaks of {footing.pulse_s:.2f} s, {footing.gap_s:.2f} s apart"
         train = Train(pulses)
         return Question("footing", what, train, reads={code: 1}, volts=volts, seconds=train.total_s + LOOK_S)
@@ -105,7 +105,8 @@ def _next(run: Run) -> Question | Findings:
     known = run.beliefs.get(task) or _prior(run, task)
     most = most_lengths(subject, task.edge, run.footing, known.interval(0.99)[0])
     lengths = choose(known, most)
-    shown = present(subject, task.edge, lengths, run.footing, run.seen)
+    cycle_s = run.course.options.limits.cycle_s
+    shown = present(subject, task.edge, lengths, run.footing, run.seen, cycle_s)
     train = Train(shown.pulses)
     seconds = train.total_s + _look_s(subject, shown.reads)
     words = ", ".join(f"{s:.3f}" for s in lengths)
@@ -167,7 +168,7 @@ def findings(run: Run, stuck: str | None = None) -> Findings:
     subject = run.course.subject
     measured = [_measurement(run, task) for task in run.course.tasks if task in run.beliefs]
     for edge in subject.edges:
-        if note := subject.hidden(edge):
+        if note := run.course.hidden(edge):
             claimed = subject.claimed(edge)
             measured.append(
                 Measurement(edge, None, None, "hidden", None, None, None, 0.0, claimed, 0, 0, (), note)
@@ -204,13 +205,16 @@ def _measurement(run: Run, task: Task) -> Measurement:
         len(known.shown) + wasted,
         wasted,
         known.shown,
-        _out_of_reach(run.course.options, task.edge) if how == "below" else "",
+        _out_of_reach(run.course, task.edge) if how == "below" else "",
     )
 
 
-def _out_of_reach(options: Options, edge: EdgeName) -> str:
-    """Why an edge below all lengths cannot be found, where that is the relay's doing."""
-    shortest_s = options.shortest(edge)
+def _out_of_reach(course: Course, edge: EdgeName) -> str:
+    """Why an edge below all lengths cannot be found, where that is the relay's or the flash limit's doing."""
+    shortest_s = course.options.shortest(edge)
+    if course.shortest(edge) > shortest_s:
+        limits, words = course.options.limits, f"{course.shortest(edge):.3g} s"
+        return f"every length was long: none under {words} keeps max_flashes_per_s = {limits.max_flashes_per_s:g}"
     if edge not in ("ride-through", "dim ride-through", "gap", "warm-up") or shortest_s <= SHORTEST_S:
         return ""
     what = "break" if edge in ("ride-through", "dim ride-through") else "supply"
@@ -219,7 +223,14 @@ def _out_of_reach(options: Options, edge: EdgeName) -> str:
 
 def _prior(run: Run, task: Task) -> Belief:
     assert run.footing is not None
-    options = run.course.options
+    options, on = run.course.options, run.footing
+    serves = {
+        "gap": on.gap_s,
+        "warm-up": on.rest_s,
+        "ride-through": on.pulse_s,
+        "dim ride-through": on.pulse_s,
+    }
+    shortest_s = min(run.course.shortest(task.edge), ROOM * serves.get(task.edge, math.inf))
     prior = prior_of(
         run.course.subject,
         task.edge,
@@ -227,7 +238,7 @@ def _prior(run: Run, task: Task) -> Belief:
         run.course.jitter_s,
         options.longest_s,
         options.trust,
-        shortest_s=options.shortest(task.edge),
+        shortest_s=shortest_s,
     )
     return belief(_between_volts(run, task, prior))
 
@@ -273,6 +284,8 @@ def _firmer(run: Run, task: Task) -> Footing | None:
         changes["warm_s"] = 1.1 * long
     else:
         changes["rest_s"] = max(1.1 * long + 0.2, footing.warm_s)
+    if "dark_s" in changes:
+        changes["dark_s"] = min(changes["dark_s"], run.course.options.limits.max_dark_s)
     return footing._replace(**changes)
 
 
@@ -283,6 +296,10 @@ def _stuck(run: Run) -> str | None:
     if len(last) == MAX_UNSEEN and all(answer.code is None for answer in last):
         return "what it shows is none of the datasheet's scenes: correct their colours, or the eyes' white"
     if run.footing is None and run.tried >= len(run.course.footings):
+        limits = run.course.options.limits
+        if sum(run.course.footings[0][:2]) < limits.cycle_s:
+            limit = f"max_flashes_per_s = {limits.max_flashes_per_s:g}"
+            return f"{limit} keeps two breaks of one train further apart than this lamp's datasheet allows"
         return "no breaks that were tried moved it as the datasheet says: try lampstep bench discover"
     return None
 

@@ -10,14 +10,18 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from sequencer.bench.colours import WATTS_WITHIN, alike
+from sequencer.bench.presentations import shortest_shown
 from sequencer.bench.subject import SHORTEST_S, EdgeName, Footing, Subject, footings
 from sequencer.bench.threshold import Shown
-from sequencer.train import Train
+from sequencer.train import Limits, Train
 
 if TYPE_CHECKING:
     from sequencer.datasheet import Datasheet
 
 
+ROOM = 0.9
+"""Where the shortest length that can be shown is more than this part of one that surely serves, there is no edge to
+find between them."""
 ABOVE = 1.25
 """The lengths to stand on are so many times the shortest that the relay makes: room for an edge below them."""
 
@@ -28,7 +32,8 @@ class Options(NamedTuple):
     An edge is done when its interval at ``level`` is no wider than ``precision`` of it or four standard deviations
     of the relay, or after ``most`` presentations. ``trust`` is put in the datasheet's own windows; no break is longer
     than ``longest_s`` or shorter than ``shortest_s``, no supply between two shorter than ``shortest_on_s``. ``volts``:
-    at how many volts ride-through is measured, where the supply can be set.
+    at how many volts ride-through is measured, where the supply can be set. ``limits`` are the rig's: every train keeps
+    them.
     """
 
     precision: float = 0.05
@@ -39,6 +44,7 @@ class Options(NamedTuple):
     volts: int = 4
     shortest_s: float = SHORTEST_S
     shortest_on_s: float = SHORTEST_S
+    limits: Limits = Limits(max_dark_s=60.0)
 
     def shortest(self, edge: EdgeName) -> float:
         """The least length (s) that can be shown of what is varied for an edge: breaks or supply."""
@@ -157,9 +163,29 @@ class Course:
         for edge in self.subject.edges:
             if edge == "ride-through" and self.volts:
                 found += [Task(edge, volts) for volts in self.volts]
-            elif self.subject.hidden(edge) is None:
+            elif self.hidden(edge) is None:
                 found.append(Task(edge, self.usual_v))
         return tuple(found)
+
+    def hidden(self, edge: EdgeName) -> str | None:
+        """Why an edge cannot be seen from outside, or not within the rig's limits; None when it can."""
+        dark_s, limits = self.footings[0].dark_s, self.options.limits
+        if edge == "warm-up" and dark_s > limits.max_dark_s:
+            words = f"a power-down takes {dark_s:.3g} s without supply"
+            return f"{words}, and the rig's max_dark_s is {limits.max_dark_s:g} s"
+        most_s = {"gap": self.footings[0].gap_s, "warm-up": self.footings[0].rest_s}
+        if self.shortest(edge) > ROOM * most_s.get(
+            edge, self.footings[0].pulse_s if "ride" in edge else math.inf
+        ):
+            words = f"none shorter than {self.shortest(edge):.3g} s keeps the rig's max_flashes_per_s"
+            return f"{words} = {limits.max_flashes_per_s:g}"
+        return self.subject.hidden(edge)
+
+    def shortest(self, edge: EdgeName) -> float:
+        """The least length (s) that is shown of an edge: as short as the relay and the flash limit allow."""
+        limits = self.options.limits
+        by_limits = shortest_shown(self.subject, edge, limits.cycle_s, limits.max_dark_s)
+        return max(self.options.shortest(edge), by_limits)
 
     @cached_property
     def footings(self) -> tuple[Footing, ...]:
@@ -167,7 +193,7 @@ class Course:
         pulse_s, gap_s = (ABOVE * s for s in (self.options.shortest_s, self.options.shortest_on_s))
         return tuple(
             each._replace(pulse_s=max(each.pulse_s, pulse_s), gap_s=max(each.gap_s, gap_s))
-            for each in footings(self.subject.sheet)
+            for each in footings(self.subject.sheet, self.options.limits.cycle_s)
         )
 
 

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from sequencer.bench.subject import EdgeName, Footing, Subject
 
 PITCH_S = 1 / 3
-"""A break and the supply after it are together no shorter: WCAG 2.3.1, three flashes a second."""
+"""A break and the supply after it are together no shorter: WCAG 2.3.1, three flashes a second. A rig may want more."""
+WITHIN = 0.8
 SLOW_LOOK = 40
 ALIKE = 1000
 
@@ -48,35 +49,62 @@ def most_lengths(subject: Subject, edge: EdgeName, footing: Footing, shortest_s:
 
 
 def present(
-    subject: Subject, edge: EdgeName, lengths_s: tuple[float, ...], footing: Footing, seen: int
+    subject: Subject,
+    edge: EdgeName,
+    lengths_s: tuple[float, ...],
+    footing: Footing,
+    seen: int,
+    pitch_s: float = PITCH_S,
 ) -> Presentation:
-    """The train that shows these lengths to a lamp that now shows ``seen``."""
-    return (_count if subject.counts else _step)(subject, edge, lengths_s, footing, seen)
+    """The train that shows these lengths to a lamp that now shows ``seen``; ``pitch_s`` from break to break."""
+    shown = (_count if subject.counts else _step)(subject, edge, lengths_s, footing, seen)
+    lengths = [(pulse.off_s, pulse.on_s) for pulse in shown.pulses]
+    return shown._replace(pulses=_spaced(lengths, footing, pitch_s))
 
 
-def stand_on(subject: Subject, footing: Footing, seen: int) -> tuple[tuple[Pulse, ...], int]:
+def stand_on(
+    subject: Subject, footing: Footing, seen: int, pitch_s: float = PITCH_S
+) -> tuple[tuple[Pulse, ...], int]:
     """A train that only works when the lamp takes these lengths as meant, and the code that it then leads to."""
     if not subject.counts:
         steps = min(2, len(subject.codes) - 1)
-        return _spaced(_pulses(footing, steps), footing), subject.after(seen, steps)
+        return _spaced(_pulses(footing, steps), footing, pitch_s), subject.after(seen, steps)
     code = _other(subject, seen)
-    return _spaced(_pulses(footing, code), footing), code
+    return _spaced(_pulses(footing, code), footing, pitch_s), code
+
+
+def shortest_shown(subject: Subject, edge: EdgeName, pitch_s: float, max_dark_s: float) -> float:
+    """The shortest length (s) of an edge that can be shown with so long from break to break.
+
+    A supply may be shorter than the pitch by the longest pulse, a break by the longest supply within a train: as the
+    datasheet has them, with a fifth kept off their ends.
+    """
+    longest_pulse, longest_gap = (
+        WITHIN * end for end in (subject.sheet.off.pulse[1], subject.sheet.on.same_train[1])
+    )
+    if edge == "gap":
+        return max(0.0, pitch_s - min(longest_pulse, max_dark_s))
+    if edge == "warm-up":
+        return max(0.0, pitch_s - max_dark_s)
+    if edge in ("ride-through", "dim ride-through"):
+        return max(0.0, pitch_s - longest_gap)
+    return 0.0
 
 
 def _pulses(footing: Footing, number: int) -> list[tuple[float, float]]:
     return [(footing.pulse_s, footing.gap_s)] * number
 
 
-def _spaced(lengths: list[tuple[float, float]], footing: Footing) -> tuple[Pulse, ...]:
-    """Rest after the last break; no flash too soon: before a short gap the pulse is longer."""
+def _spaced(lengths: list[tuple[float, float]], footing: Footing, pitch_s: float) -> tuple[Pulse, ...]:
+    """Rest after the last break; no flash too soon: before a short gap that is varied the pulse is longer."""
     pulses = []
     for place, (off_s, on_s) in enumerate(lengths, start=1):
         if place == len(lengths):
-            pulses.append(Pulse(off_s, max(footing.rest_s, PITCH_S - off_s)))
-        elif on_s == footing.gap_s:
-            pulses.append(Pulse(off_s, max(on_s, PITCH_S - off_s)))
+            pulses.append(Pulse(off_s, max(footing.rest_s, on_s, pitch_s - off_s)))
+        elif on_s == footing.gap_s or on_s >= footing.rest_s:
+            pulses.append(Pulse(off_s, max(on_s, pitch_s - off_s)))
         else:
-            pulses.append(Pulse(max(off_s, PITCH_S - on_s), on_s))
+            pulses.append(Pulse(max(off_s, pitch_s - on_s), on_s))
     return tuple(pulses)
 
 
@@ -129,7 +157,7 @@ def _count(
                 go_to(kept := _other(subject, seen))
             body = [(lengths[0], footing.rest_s)]
             reads = {subject.codes[0]: 0, kept: 1}
-    return Presentation(_spaced([*before, *body], footing), reads, otherwise)
+    return Presentation(tuple(Pulse(*each) for each in [*before, *body]), reads, otherwise)
 
 
 def _step(
@@ -163,7 +191,7 @@ def _step(
         if edge == "pulse's end":
             otherwise = 1
             reads = {code: found for code, found in reads.items() if found == 0}
-    return Presentation(_spaced([*before, *body], footing), reads, otherwise)
+    return Presentation(tuple(Pulse(*each) for each in [*before, *body]), reads, otherwise)
 
 
 def _step_reads(subject: Subject, edge: EdgeName, many: int, start: int) -> dict[int, int] | None:

@@ -27,7 +27,7 @@ from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature
 from sequencer.sitefile import ModbusRelay
 from sequencer.tomlfile import quoted
-from sequencer.train import Delays, Pulse, Train
+from sequencer.train import Delays, Limits, Pulse, Train
 
 if TYPE_CHECKING:
     from sequencer.bench.rigfile import Rig
@@ -53,6 +53,7 @@ class RigStand:
         volts_range: tuple[float, float] | None = None,
         *,
         margin_s: float = 0.03,
+        limits: Limits = Limits(max_dark_s=60.0),  # noqa: B008 - a plain value, a rig's own
         play: Callable[..., PlayResult] = play,
         now: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
@@ -62,6 +63,7 @@ class RigStand:
         self._relay, self._delays = relay, delays
         self._eyes, self._supply = eyes, supply
         self._margin_s = margin_s
+        self._limits = limits
         self._play, self._now, self._sleep = play, now, sleep
         self._lead_in_s = 0.0
         self._pulses: list[Pulse] = []
@@ -106,13 +108,16 @@ class RigStand:
         self._supply.set(volts)
 
     def _flush(self) -> None:
+        if self._pulses:  # supply goes on anyhow; told, it keeps the next break from coming too soon
+            off_s, on_s = self._pulses[-1]
+            self._pulses[-1] = Pulse(off_s, max(on_s, self._limits.cycle_s - off_s))
         train = Train(tuple(self._pulses), self._lead_in_s)
         self._pulses, self._lead_in_s = [], 0.0
         if not train.pulses:
             self._sleep(train.lead_in_s)
             return
         tolerance = (self._margin_s / 2,) * (2 * train.relay_cycles)
-        result = self._play(train, self._delays, self._relay, tolerance)
+        result = self._play(train, self._delays, self._relay, tolerance, limits=self._limits)
         log = result.log
         self._cycles += sum(stamp.closed for stamp in log.stamps)
         if log.outcome == "broken off":
@@ -155,7 +160,10 @@ def open_stand(
 
             supply = stack.enter_context(scpi.open_(rig.supply.model_dump()))
             notes += supply.notes
-        stand = RigStand(relay, delays, eyes, supply, rig.volts_range, margin_s=rig.timing.margin_s)
+        timing = rig.timing
+        stand = RigStand(
+            relay, delays, eyes, supply, rig.volts_range, margin_s=timing.margin_s, limits=timing.limits
+        )
         if volts is not None:
             stand.volts(volts)
         alike_ones = () if sheet is None else doubts(rig, sheet, eyes.threshold)
@@ -220,7 +228,15 @@ def _simulated(rig: Rig, sheet: Datasheet) -> SimStand:
     scene = chance.choice([scene.code for scene in sheet.scenes])
     lamp = SimLamp(sheet, Nature.steady(chance), scene=scene)
     err = EyesThatErr(noise=eyes.noise, lapse=eyes.lapse, threshold=eyes.allowance)
-    return SimStand(lamp, None, rig.relay.delays, eyes=err, seed=rig.lamp.seed, volts_range=rig.volts_range)
+    return SimStand(
+        lamp,
+        None,
+        rig.relay.delays,
+        eyes=err,
+        seed=rig.lamp.seed,
+        volts_range=rig.volts_range,
+        limits=rig.timing.limits,
+    )
 
 
 def scenes_to_see(sheet: Datasheet) -> Sequence[tuple[str, Sighting]]:

@@ -12,18 +12,21 @@ scene, or something else; and every supply for whether the pulse after it is tak
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from sequencer.bench.asking import BACK, Asking, Unclear
 from sequencer.bench.edges import Line, Run, from_middle, ladder
 
-FLASH_S = 1 / 3
-"""Least time from one break to the next in a long train: WCAG 2.3.1, three flashes a second."""
+OVER_PITCH_S = 0.03
+"""So much longer than the flash limit asks for are a pulse and a gap that are used again and again."""
 LIKELY_PULSE_S = 0.5
 LIKELY_GAP_S = 0.7
 """Where the search for a pulse and a gap begins. Common practice, no source."""
 SHORTEST_GAP_S = 0.05
+LEAST_LIMIT = 3.0
+"""A flash limit below this keeps something from being tried that could be."""
 STEPS_CHECKED = 4
 """How often a pulse must do the same again before it is relied on."""
 EDGE = 1.1
@@ -58,6 +61,8 @@ class Scan:
     def __init__(self, ask: Asking) -> None:
         self.ask = ask
         self.rest = ask.assumed.settled_s
+        self.pitch = ask.assumed.pitch_s
+        self.untried: tuple[str, ...] = ()  # what the flash limit kept from being tried
         self.ring: list[int] = []  # step: scenes in order, once round
         self.place = 0  # step: where in the ring it is
         self.first: int | None = None  # step: where reset or power-down goes
@@ -71,7 +76,10 @@ class Scan:
         ask.see(why="what it shows at the start")
         tried: set[float] = set()
         for ratio in (2.0, 1.35):
-            breaks = ladder(0.1, 6.0, ratio) + ladder(ask.assumed.shortest_s, 0.1, ratio)[:-1]
+            breaks = (
+                ladder(0.1, min(6.0, ask.assumed.longest_s), ratio)
+                + ladder(ask.assumed.shortest_s, 0.1, ratio)[:-1]
+            )
             for off in from_middle(breaks, LIKELY_PULSE_S):
                 if off in tried:
                     continue
@@ -84,13 +92,24 @@ class Scan:
                     ]
                     if sum(a != b for a, b in zip(again, again[1:], strict=False)) >= 2:
                         return Lengths(False, off, 0.0, rest)
-                for gap in from_middle(ladder(0.15, 5.0, 1.8), LIKELY_GAP_S):
+                for gap in self._paced(off, from_middle(ladder(0.15, 5.0, 1.8), LIKELY_GAP_S)):
                     if self._counts(off, gap, seen[-1]):
                         return Lengths(True, off, gap, rest)
         raise Unclear(
             "no break changed what the lamp shows: it may have one scene only, or want breaks or supplies "
-            "outside of what was tried"
+            "outside of what was tried" + self._limit("; ", " let no quicker breaks be tried")
         )
+
+    def _paced(self, off: float, supplies: Sequence[float]) -> list[float]:
+        """Those supplies after a break that keep the flash limit, and the shortest that does."""
+        least = math.ceil(1e4 * (self.pitch - off)) / 1e4
+        within = [supply for supply in supplies if supply >= least]
+        return within if len(within) == len(supplies) else [least, *within]
+
+    def _limit(self, before: str, after: str) -> str:
+        """These words around the flash limit, where it is lower than it need be; else none."""
+        limit = self.ask.assumed.max_flashes_per_s
+        return "" if limit >= LEAST_LIMIT else f"{before}max_flashes_per_s = {limit:g}{after}"
 
     def _counts(self, off: float, gap: float, single: int) -> bool:
         two = (off, gap), (off, self.rest)
@@ -106,7 +125,7 @@ class Scan:
     def walk_ring(self, known: Lengths) -> Lengths:
         """Step: all scenes once round, and a supply between two steps that is surely enough."""
         ask, most = self.ask, self.ask.assumed.most_scenes
-        gap = 1.0
+        gap = max(1.0, self.pitch - known.pulse)
         while gap < self.rest:
             before = ask.shows
             seen = [ask.see((known.pulse, gap), why="steps in quick order") for _ in range(STEPS_CHECKED)]
@@ -207,13 +226,18 @@ class Scan:
         ]
         return replace(
             known,
-            pulse=round(pulses.near(0.4), 3),
+            pulse=self._pulse_of(pulses, known),
             reset=None if reset is None else round(reset.middle_s, 3),
             power_down=round(down, 3),
             powers_down=later[-1].word if later else "pulse",
             runs=tuple(runs),
-            unsure=tuple(unsure),
+            unsure=(*self.untried, *unsure),
         )
+
+    def _pulse_of(self, pulses: Run, known: Lengths) -> float:
+        """A pulse from the middle of what serves, that with the gap keeps the flash limit."""
+        pulse = round(pulses.near(max(0.4, self.pitch + OVER_PITCH_S - known.gap)), 3)
+        return pulse if pulse + known.gap >= self.pitch else known.pulse
 
     def _break_of_count(self, off: float, known: Lengths) -> str:
         p, g, rest, ask = known.pulse, known.gap, known.settle, self.ask
@@ -273,20 +297,23 @@ class Scan:
                 else "out"
             )
         )
-        for supply in [known.gap, *ladder(known.gap, rest, 1.6)[1:], *ladder(SHORTEST_GAP_S, known.gap)[:-1]]:
+        shorter_ones = self._paced(p, ladder(SHORTEST_GAP_S, known.gap)[:-1])
+        for supply in [known.gap, *ladder(known.gap, rest, 1.6)[1:], *shorter_ones]:
             line.at(supply)
         line.halve(EDGE)
         train = _run_at(line, known.gap, "in")
         longer = [run.first_s for run in line.runs() if run.first_s > train.last_s]
         shorter = [run.last_s for run in line.runs() if run.last_s < train.first_s]
-        gap = train.near(max(0.35, FLASH_S + 0.03 - p))
+        gap = round(train.near(max(0.35, self.pitch + OVER_PITCH_S - p)), 3)
+        gap = gap if p + gap >= self.pitch else known.gap
+        self._say_untried(shorter, train.first_s)
         if not longer:
             raise Unclear(
                 f"two pulses {rest:.3g} s apart are still one train: name a longer one with --settled"
             )
         return replace(
             known,
-            gap=round(gap, 3),
+            gap=gap,
             gap_edge=(shorter[-1] if shorter else 0.0, train.first_s),
             settle_edge=(train.last_s, longer[0]),
         )
@@ -305,16 +332,22 @@ class Scan:
 
     def _edge_of_gap(self, known: Lengths, taken: Callable[[float], str]) -> Lengths:
         line = Line(taken)
-        for supply in ladder(SHORTEST_GAP_S, max(known.gap, 0.5)):
+        for supply in self._paced(known.pulse, ladder(SHORTEST_GAP_S, max(known.gap, 0.5))):
             line.at(supply)
         line.halve(EDGE)
         runs = line.runs()
         if runs[-1].word != "in":
             raise Unclear("two steps in quick order were not both taken")
-        gap = max(runs[-1].first_s * 1.3, 0.35, FLASH_S + 0.03 - known.pulse)
-        return replace(
-            known, gap=round(gap, 3), gap_edge=(runs[-2].last_s if runs[1:] else 0.0, runs[-1].first_s)
-        )
+        gap = max(runs[-1].first_s * 1.3, 0.35, self.pitch + OVER_PITCH_S - known.pulse)
+        shorter = [run.last_s for run in runs[:-1]]
+        self._say_untried(shorter, runs[-1].first_s)
+        return replace(known, gap=round(gap, 3), gap_edge=(shorter[-1] if shorter else 0.0, runs[-1].first_s))
+
+    def _say_untried(self, shorter: Sequence[float], first_s: float) -> None:
+        """That shorter supplies, too, may serve, where the flash limit let none be tried."""
+        words = f"supplies under {first_s:.3g} s between two pulses were not tried"
+        if not shorter and (why := self._limit(": ", " asks for longer ones")):
+            self.untried = (words + why,)
 
     def warm_up(self, known: Lengths) -> Lengths:
         """How much supply the first pulse after a power-down wants."""
@@ -338,8 +371,9 @@ class Scan:
             return "taken" if self.where(p, rest) == (after + more + 1) % size else "lost"
 
         quick = g if known.gap_edge is None else min(g, 1.15 * known.gap_edge[1] + 0.012)
+        quick = min(max(quick, self.pitch - p), g)
         line = Line(count_takes if known.counts else step_takes)
-        for supply in ladder(SHORTEST_GAP_S, rest, 3.0):
+        for supply in self._paced(down, ladder(SHORTEST_GAP_S, rest, 3.0)):
             line.at(supply)
         line.halve(EDGE)
         runs = line.runs()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from random import Random
 from typing import TYPE_CHECKING
@@ -9,10 +10,10 @@ from typing import TYPE_CHECKING
 from sequencer.bench.colours import mean_colour
 from sequencer.bench.stand import Sighting, Spent
 from sequencer.clock import VirtualClock
-from sequencer.errors import HardwareError
+from sequencer.errors import HardwareError, InputError
 from sequencer.sim.pad import SimPad
 from sequencer.sim.relay import Manner, SimContact
-from sequencer.train import Delays
+from sequencer.train import Delays, Limits, Pulse
 
 if TYPE_CHECKING:
     from sequencer.clock import Clock
@@ -61,6 +62,7 @@ class SimStand:
         *,
         manner: Manner = "drawn",
         volts_range: tuple[float, float] | None = None,
+        limits: Limits = Limits(max_dark_s=60.0),  # noqa: B008 - a plain value, a rig's own
     ) -> None:
         self.lamp = lamp
         self.datasheet = datasheet or lamp.datasheet
@@ -74,6 +76,8 @@ class SimStand:
         self._pad = SimPad(self._clock, self._contact, {"lamp": lamp})
         self._began = self._due = self._clock.now()
         self._cycles = 0
+        self._limits = limits
+        self._opened = -math.inf
 
     @property
     def spent(self) -> Spent:
@@ -99,6 +103,11 @@ class SimStand:
         delays = self._delays
         if seconds <= 0 or seconds < delays.mean_make_s - delays.mean_break_s - LEAD_S:
             raise ValueError(f"a break of {seconds} s is none")
+        since_s = self._due - self._opened
+        last = Pulse(0.0, since_s), Pulse(seconds, max(self._limits.cycle_s - seconds, 0.0))
+        if refusal := self._limits.refusal(last[math.isinf(since_s) :]):
+            raise InputError(f"this break is not sent: {refusal}")
+        self._opened = self._due
         self._until(self._due - delays.mean_break_s)
         self._contact.set(False)
         self._due += seconds

@@ -180,19 +180,23 @@ class Subject:
         return ends[edge]
 
 
-def footings(sheet: Datasheet) -> Iterator[Footing]:
-    """Lengths to stand on: what the datasheet says, then a ladder of others in case it is wrong."""
+def footings(sheet: Datasheet, pitch_s: float = 0.0) -> Iterator[Footing]:
+    """Lengths to stand on: what the datasheet says, then a ladder of others in case it is wrong.
+
+    A pulse and a gap are together no shorter than ``pitch_s``, the one or the other being longer for it.
+    """
     off, on = sheet.off, sheet.on
     warm = sheet.warm_up[0]
     rest = 1.3 * max(on.settled[0] if on.settled else 0.0, warm, 1.0) + 0.5
-    first = Footing(
-        _within(0.4, off.pulse), _within(0.5, on.same_train), rest, off.power_down[0] * 1.15, warm
-    )
+    gap = _within(max(0.5, pitch_s - _within(0.4, off.pulse)), on.same_train)
+    pulse = _within(max(0.4, pitch_s - gap), off.pulse)
+    first = Footing(pulse, gap, rest, off.power_down[0] * 1.15, warm)
     yield first
     yield first  # the eyes may have been wrong
     for rest_s in (first.rest_s, 2 * first.rest_s + 5.0):
         for pulse_s in (first.pulse_s, 0.5, 0.25, 1.0, 0.15):
-            for gap_s in (first.gap_s, 0.5, 1.0, 0.25):
+            for wanted_s in (first.gap_s, 0.5, 1.0, 0.25):
+                gap_s = max(wanted_s, pitch_s - pulse_s)
                 if (pulse_s, gap_s, rest_s) != first[:3]:
                     yield Footing(pulse_s, gap_s, rest_s, max(first.dark_s, 2 * pulse_s), warm)
 

@@ -97,6 +97,7 @@ def _assumed(rig: Rig, arguments: Arguments, record: dict[str, Any] | None) -> A
     usual = begun._replace(
         shortest_s=max(Assumed().shortest_s, makes_s),
         longest_s=min(Assumed().longest_s, rig.timing.max_dark_s),
+        max_flashes_per_s=rig.timing.max_flashes_per_s,
         budget_cycles=arguments.budget_cycles,
         budget_s=arguments.budget_hours * 3600,
         most_scenes=arguments.most_scenes or begun.most_scenes,

@@ -65,6 +65,7 @@ def _course(sheet: Datasheet, rig: Rig, stand: Stand, arguments: Arguments) -> C
         longest_s=min(Options().longest_s, rig.timing.max_dark_s),
         shortest_s=off_s,
         shortest_on_s=on_s,
+        limits=rig.timing.limits,
     )
     by_watts = isinstance(rig.eyes, MeterEyes)
     jitter_s = jitter_of(delays_of(rig))

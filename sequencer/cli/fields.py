@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from sequencer.planner import LampProof, Plan, Refusal
+import math
+from typing import Any
+
+from sequencer.planner import LampProof, Plan, PlanRequest, Refusal
 
 
-def plan_fields(circuit: str, scene: str, plan: Plan) -> dict[str, object]:
+def plan_fields(circuit: str, scene: str, plan: Plan, request: PlanRequest) -> dict[str, object]:
     """A plan; times in unrounded seconds."""
     train = plan.train
     return {
@@ -18,7 +21,39 @@ def plan_fields(circuit: str, scene: str, plan: Plan) -> dict[str, object]:
         "dark_s": train.dark_s,
         "relay_cycles": train.relay_cycles,
         "lamps": [lamp_fields(proof) for proof in plan.lamps],
+        "basis": basis_fields(request),
     }
+
+
+def basis_fields(request: PlanRequest) -> dict[str, object]:
+    """What the proof starts from: how the lamps are found, and how each behaves; ``judge`` follows them by it.
+
+    A window without end has null for it, for JSON has no infinity.
+    """
+    return {
+        "start": request.start,
+        "lamps": [
+            {
+                "lamp": lamp.lamp,
+                "datasheet": lamp.stem,
+                "wanted": lamp.wanted,
+                "known": lamp.known,
+                "sheet": {
+                    **_endless(lamp.datasheet.model_dump(include={"lamp", "off", "on"}, exclude_none=True)),
+                    "scene": [{"code": scene.code, "name": scene.name} for scene in lamp.datasheet.scenes],
+                },
+            }
+            for lamp in request.lamps
+        ],
+    }
+
+
+def _endless(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _endless(each) for key, each in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_endless(each) for each in value]
+    return None if isinstance(value, float) and math.isinf(value) else value
 
 
 def lamp_fields(proof: LampProof) -> dict[str, object]:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
 from sequencer.bench.capture import pick, read_capture
 from sequencer.bench.contact import ContactJudgement, judge_contact
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
+from sequencer.datasheet import Datasheet
 from sequencer.errors import InputError
+from sequencer.planner.request import LampRequest, PlanRequest, Start
 from sequencer.tomlfile import printable
 from sequencer.train import Pulse
 from sequencer.words import table
@@ -21,12 +23,17 @@ MAX_PULSES = 10_000
 
 
 class Planned(NamedTuple):
-    """What is taken from a plan: its pulses, its least slack, and what it was for."""
+    """What is taken from a plan: its pulses, its least slack, what it was for, and which lamps it is proved for.
+
+    ``request`` is None where the plan does not say how its lamps behave.
+    """
 
     pulses: tuple[Pulse, ...]
     slack_s: float
     circuit: str
     scene: str
+    lead_in_s: float = 0.0
+    request: PlanRequest | None = None
 
 
 def run(arguments: Arguments) -> Answer:
@@ -39,7 +46,7 @@ def run(arguments: Arguments) -> Answer:
         command = pick(waves, arguments.command_signal, shown, "--command")
         waves = {name: wave for name, wave in waves.items() if wave is not command}
     wave = pick(waves, arguments.signal, shown, "--signal")
-    found = judge_contact(wave, plan.pulses, plan.slack_s, command)
+    found = judge_contact(wave, plan.pulses, plan.slack_s, command, plan.request, plan.lead_in_s)
     return Answer(
         NO if found.spoiled else YES, _fields(wave.name, plan, found), _text(wave.name, plan, found)
     )
@@ -68,12 +75,42 @@ def read_plan(path: Path) -> Planned:
         slacks = [lamp["slack_s"] for lamp in given["lamps"]]
         names = (printable(str(given["circuit"])), printable(str(given["scene"])))
         slack_s = min((_seconds(slack) for slack in slacks if slack is not None), default=0.0)
+        lead_in_s = _seconds(given.get("lead_in_s", 0.0))
+        request = _request(given["basis"]) if given.get("basis") is not None else None
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         words = f"it is not what lampstep plan --json prints ({type(error).__name__}: {error})"
         raise InputError(f"{shown}: {words}") from None
     if not 0 < len(pulses) <= MAX_PULSES:
         raise InputError(f"{shown}: its train has {len(pulses)} breaks: nothing to judge")
-    return Planned(pulses, slack_s, *names)
+    return Planned(pulses, slack_s, *names, lead_in_s, request)
+
+
+def _request(basis: Any) -> PlanRequest:
+    """The lamps as the plan has them. ValueError and its like where it does not make sense."""
+    if basis["start"] not in get_args(Start) or not basis["lamps"]:
+        raise ValueError(f"no start {basis['start']!r}, or no lamps")
+    lamps = []
+    for each in basis["lamps"]:
+        tables: dict[str, Any] = {key: _endless(each["sheet"][key]) for key in ("lamp", "off", "on")}
+        sheet = Datasheet.model_validate({**tables, "scene": each["sheet"]["scene"]})
+        for code in (each["wanted"], each["known"]):
+            if code is not None and sheet.scene_by_code(code) is None:
+                raise ValueError(f"no scene has code {code!r}")
+        if each["wanted"] is None:
+            raise ValueError("no scene is wanted")
+        name, stem = (printable(str(each[key])) for key in ("lamp", "datasheet"))
+        lamps.append(LampRequest(name, stem, sheet, each["wanted"], each["known"]))
+    return PlanRequest(tuple(lamps), start=basis["start"])
+
+
+def _endless(table: dict[str, Any]) -> dict[str, Any]:
+    """A table of windows with ``inf`` where JSON has null."""
+    return {
+        key: tuple(math.inf if bound is None else bound for bound in value)
+        if isinstance(value, list)
+        else value
+        for key, value in table.items()
+    }
 
 
 def _seconds(value: Any) -> float:
@@ -119,6 +156,19 @@ def _fields(signal: str, plan: Planned, found: ContactJudgement) -> dict[str, ob
         "breaks_longer_s": found.longer_s,
         "make_s": None if found.make_s is None else list(found.make_s),
         "break_s": None if found.break_s is None else list(found.break_s),
+        "lamps": [
+            {
+                "lamp": lamp.lamp,
+                "datasheet": lamp.stem,
+                "wanted": lamp.wanted,
+                "ends_on": lamp.may_show[0] if lamp.certain else None,
+                "certain": lamp.certain,
+                "may_show": list(lamp.may_show),
+            }
+            for lamp in found.lamps
+        ],
+        "chopped_hz": None if found.chopping is None else 1 / found.chopping.period_s,
+        "blind_s": None if found.chopping is None else found.chopping.blind_s,
     }
 
 
@@ -128,6 +178,16 @@ def _text(signal: str, plan: Planned, found: ContactJudgement) -> str:
         lines = [f"{head}: SPOILED.", *(f"  {reason}" for reason in found.reasons)]
     else:
         lines = [f"{head}: every length is within the plan's slack of {plan.slack_s * 1000:.1f} ms."]
+    if found.lamps:
+        sure = sum(lamp.certain for lamp in found.lamps)
+        whole = "by all that the contact did in this capture"
+        lines.append(f"{sure} of {len(found.lamps)} lamps certainly end on their scene, {whole}.")
+    if found.chopping is not None:
+        period_s, blind_s = found.chopping
+        lines.append(
+            f"The contact was probed on AC: {1 / period_s:.0f} pulses a second were joined. Each edge is known to"
+            f" {blind_s * 1000:.1f} ms, and a shorter break is not seen."
+        )
     rows = [("break", "part", "planned", "measured", "off by")]
     for each in found.lengths:
         measured = "not there" if each.measured_s is None else f"{each.measured_s:.4f} s"

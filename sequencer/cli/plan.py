@@ -27,7 +27,10 @@ def run(arguments: Arguments) -> Answer:
     found = plan(asked.request)
     if isinstance(found, Refusal):
         return refused(asked, found)
-    fields = {**plan_fields(asked.circuit, asked.scene, found), **volts_fields(asked.request, found)}
+    fields = {
+        **plan_fields(asked.circuit, asked.scene, found, asked.request),
+        **volts_fields(asked.request, found),
+    }
     return Answer(YES, fields, _plan_text(asked, found))
 
 

@@ -113,7 +113,8 @@ def _send(asked: Asked, found: Plan, arguments: Arguments, line_delay_s: tuple[f
             clear_the_water(asked.circuit, relay.side, breaks_words(found.train), sure=arguments.yes)
         say(f"Sending: {found.train.lead_in_s + found.train.total_s:.1f} s. Ctrl-C breaks it off.")
         spec = {**relay.model_dump(), "line_delay_s": line_delay_s}
-        result = play(found.train, asked.request.delays, spec, found.tolerance_s, keep=keep)
+        limits = asked.pad.timing.limits
+        result = play(found.train, asked.request.delays, spec, found.tolerance_s, limits=limits, keep=keep)
         if result.log.outcome == "broken off":
             say("")
         try:
@@ -143,7 +144,7 @@ def _fields(sent: Sent) -> dict[str, object]:
     may_show = {lamp.lamp: sorted(lamp.ends_on) for lamp in sent.judgement.lamps}
     lamps = [{**lamp_fields(proof), "may_show": may_show[proof.lamp]} for proof in sent.plan.lamps]
     return {
-        **plan_fields(sent.asked.circuit, sent.asked.scene, sent.plan),
+        **plan_fields(sent.asked.circuit, sent.asked.scene, sent.plan, sent.asked.request),
         "lamps": lamps,
         "outcome": result.log.outcome,
         "detail": result.log.detail,

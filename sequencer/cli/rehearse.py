@@ -27,6 +27,7 @@ def run(arguments: Arguments) -> Answer:
         start=request.start,
         trials=arguments.trials,
         seed=arguments.seed,
+        limits=asked.pad.timing.limits,
     )
     status = YES if result.matched == result.trials else NO
     return Answer(status, _fields(asked, found, result, arguments.seed), _text(asked, result, arguments.seed))

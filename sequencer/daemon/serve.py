@@ -100,7 +100,9 @@ class _Pad:
         keeps = {circuit.name: path_for(self.pad.site.name, circuit.name) for circuit in self.pad.circuits}
         recorder = Recorder(journal, keeps, LOG.warning)
         wiring = {
-            each.name: Wiring(each.relay.model_dump(), each.relay.own_delays, keeps[each.name])
+            each.name: Wiring(
+                each.relay.model_dump(), each.relay.own_delays, keeps[each.name], self.pad.timing.limits
+            )
             for each in self.pad.circuits
         }
         readings = self._inputs()

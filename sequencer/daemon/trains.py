@@ -20,7 +20,7 @@ from sequencer.player.kept import is_playing, wait_until_played
 from sequencer.player.process import play
 from sequencer.player.realtime import WHEN_LIT
 from sequencer.relay.registry import open_relay
-from sequencer.train import Delays
+from sequencer.train import Delays, Limits
 
 
 class Trains(Protocol):
@@ -40,11 +40,12 @@ class Trains(Protocol):
 
 
 class Wiring(NamedTuple):
-    """What it takes to send on one circuit: the relay's table, its own delays, and the file for the log."""
+    """What it takes to send on one circuit: the relay's table, its own delays, the file for the log, the limits."""
 
     relay: Mapping[str, object]
     own_delays: Delays
     keep: Path
+    limits: Limits = Limits()
 
 
 class Line(NamedTuple):
@@ -119,7 +120,7 @@ class ProcessTrains:
     def _line(self, circuit: str) -> Line:
         """How the relay is reached; a line to it is measured by opening it, which leaves it at rest."""
         if circuit not in self._lines:
-            relay, delays, _ = self._wiring[circuit]
+            relay, delays = self._wiring[circuit][:2]
             if relay["driver"] == "modbus":
                 with open_relay(relay) as opened:
                     relay = {**relay, "line_delay_s": opened.line_delay_s}
@@ -145,6 +146,7 @@ class ProcessTrains:
                     line.delays,
                     line.relay,
                     planned.tolerance_s,
+                    limits=self._wiring[circuit].limits,
                     keep=self._wiring[circuit].keep,
                     on_child=lambda send: self._has_child(circuit, send),
                 )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sequencer.errors import InputError
 from sequencer.relay.protocol import rests_closed
-from sequencer.train import Delays, EdgeLog, Pulse, Stamp, Train
+from sequencer.train import Delays, EdgeLog, Limits, Pulse, Stamp, Train
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,7 +25,8 @@ class Job(NamedTuple):
 
     ``relay`` is the relay's table of the site file; ``tolerance_s`` is how far from due each edge may be
     commanded, one number an edge (none: edges are not checked); ``priority`` None asks for no real time;
-    ``keep`` is the absolute name of the file that gets the log, None for no such file.
+    ``keep`` is the absolute name of the file that gets the log, None for no such file; ``limits`` are the
+    site's or the rig's.
     """
 
     train: Train
@@ -34,6 +35,7 @@ class Job(NamedTuple):
     tolerance_s: tuple[float, ...] = ()
     priority: int | None = PRIORITY
     keep: str | None = None
+    limits: Limits = Limits()
 
 
 class PlayResult(NamedTuple):
@@ -49,11 +51,16 @@ class PlayResult(NamedTuple):
 
 
 def check(job: Job) -> None:
-    """See that a job makes sense as a whole.
+    """See that a job makes sense as a whole, and that its train may be sent.
 
-    :raises InputError: the bounds are not one an edge, or the train would start in the dark.
+    Every train of every command comes through here on its way to a relay, so that the flash limit and the limit
+    of darkness hold whoever made it.
+
+    :raises InputError: the bounds are not one an edge, the train would start in the dark, or it breaks a limit.
     """
     edges = 2 * len(job.train.pulses)
+    if refusal := job.limits.refusal(job.train.pulses):
+        raise InputError(f"player: this train is not sent: {refusal}")
     if job.tolerance_s and len(job.tolerance_s) != edges:
         raise InputError(f"player: {len(job.tolerance_s)} bounds for {edges} edges; give one an edge")
     if edges and job.train.lead_in_s == 0 and not rests_closed(job.relay):
@@ -76,6 +83,7 @@ def job_to_json(job: Job) -> dict[str, Any]:
         "train": {"lead_in_s": job.train.lead_in_s, "pulses": pulses},
         "delays": job.delays._asdict(),
         "relay": dict(job.relay),
+        "limits": job.limits._asdict(),
     }
 
 
@@ -94,6 +102,7 @@ def job_from_json(given: Any) -> Job:
             tuple(float(bound) for bound in given["tolerance_s"]),
             given["priority"],
             given["keep"],
+            Limits(**{name: float(limit) for name, limit in given.get("limits", {}).items()}),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(f"player: this is no job ({type(error).__name__}: {error})") from error

@@ -20,7 +20,7 @@ from sequencer.errors import HardwareError, InputError
 from sequencer.journal.folder import make_folder
 from sequencer.player.job import PRIORITY, Job, PlayResult, check, job_to_json, result_from_json
 from sequencer.player.signals import ENDING, name_of
-from sequencer.train import Delays, Train
+from sequencer.train import Delays, Limits, Train
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -41,6 +41,7 @@ def play(
     relay: Mapping[str, object],
     tolerance_s: Sequence[float] = (),
     *,
+    limits: Limits = Limits(),  # noqa: B008 - a plain value
     priority: int | None = PRIORITY,
     keep: Path | None = None,
     on_start: Callable[[float], None] | None = None,
@@ -54,6 +55,7 @@ def play(
 
     :param relay: the relay's table of the site file, as plain values.
     :param tolerance_s: the bounds of the proof: how far from due each edge may be commanded.
+    :param limits: the site's or the rig's; a train that breaks one is refused.
     :param priority: of ``SCHED_FIFO``; None asks for no real time.
     :param keep: the file that gets the log (:mod:`sequencer.player.kept`); it stays until forgotten.
     :param on_start: called once with the train's zero, in seconds of the monotonic clock.
@@ -72,6 +74,7 @@ def play(
         tuple(tolerance_s),
         priority,
         None if keep is None else str(keep.absolute()),
+        limits,
     )
     check(job)
     with _Player(job) as player:

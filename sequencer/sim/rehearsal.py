@@ -12,6 +12,7 @@ from random import Random
 from typing import TYPE_CHECKING, Literal
 
 from sequencer.clock import VirtualClock
+from sequencer.errors import InputError
 from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature, Temper
 from sequencer.sim.pad import NO_FAULTS, SimPad
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from sequencer.datasheet import Datasheet
-    from sequencer.train import Delays, Train
+    from sequencer.train import Delays, Limits, Train
 
 Start = Literal["rest", "dark", "cut"]
 OnPad = tuple[str, "Datasheet", int | None]
@@ -72,6 +73,7 @@ def rehearse(
     trials: int,
     seed: int,
     late_commands: Mapping[int, float] = NO_FAULTS,
+    limits: Limits | None = None,
 ) -> Rehearsal:
     """Play ``train`` on ``trials`` simulated pads in virtual time.
 
@@ -79,8 +81,10 @@ def rehearse(
     a known scene is the one they were last on) or ``cut`` (the supply comes back after a cut in the middle
     of anything; a lamp whose scene is known has nothing pending). The latter two want a lead-in.
     ``late_commands`` spoils edges on purpose, as in :meth:`SimPad.play`. ValueError for a lamp of which no
-    scene is wanted.
+    scene is wanted. ``limits``: the site's, which a train that will be sent must keep; InputError when not.
     """
+    if limits is not None and (refusal := limits.refusal(train.pulses)):
+        raise InputError(f"this train is not rehearsed: {refusal}")
     unwanted = [name for name, _, _ in lamps if name not in wanted]
     if unwanted:
         raise ValueError(f"no scene is wanted of {', '.join(unwanted)}")

@@ -25,7 +25,7 @@ from sequencer.tomlfile import (
     quoted,
     told,
 )
-from sequencer.train import Delays, line_delay
+from sequencer.train import Delays, Limits, line_delay
 
 
 def _time_zone(value: str) -> str:
@@ -97,6 +97,11 @@ class Timing(Table):
     margin_s: Annotated[Number, Field(ge=0, le=10)] = 0.03
     max_flashes_per_s: Annotated[Number, Field(ge=0.01), AfterValidator(_flashes)] = 3.0
     max_dark_s: Annotated[Number, Field(gt=0, le=MAX_S)] = 20.0
+
+    @property
+    def limits(self) -> Limits:
+        """The limits of light and dark, as every train is held against them."""
+        return Limits(self.max_flashes_per_s, self.max_dark_s)
 
 
 class RelaySpec(Table):

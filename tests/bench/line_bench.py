@@ -32,7 +32,7 @@ ROUND_TRIPS = 1000
 
 def first_edge_s(relay: dict[str, object]) -> float:
     asked = monotonic()
-    result = play(Train((Pulse(0.05, 0.0),)), Delays(), relay)
+    result = play(Train((Pulse(0.05, 0.3),)), Delays(), relay)
     return result.started_s + result.log.stamps[0].commanded_s - asked
 
 

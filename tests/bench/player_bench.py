@@ -26,7 +26,7 @@ from sequencer.player.loop import play_edges
 from sequencer.player.process import play
 from sequencer.player.realtime import MonotonicClock, ask_for_real_time
 from sequencer.relay.simulated import SimulatedRelay
-from sequencer.train import Delays, Pulse, Train
+from sequencer.train import Delays, Limits, Pulse, Train
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -244,6 +244,7 @@ def start_and_size() -> None:
                 Train((Pulse(0.05, 0.0),)),
                 Delays(),
                 relay,
+                limits=Limits(max_flashes_per_s=1e3),
                 priority=PRIORITY,
                 on_start=note_memory,
             )

@@ -196,3 +196,40 @@ def test_docs_list_the_fields_of_judge(run: Run, tmp_path: Path) -> None:
     judged = run(f"judge {tmp_path}/edges.vcd --plan {tmp_path}/plan.json --signal due --json")
     assert list(judged.json) == listed("judge")
     assert judged.status == 1  # another circuit's train
+
+
+def test_judge_follows_the_lamps_of_the_plan(run: Run, tmp_path: Path) -> None:
+    """What play sent is judged by its own plan; by that of another scene it says that the plan is another."""
+    line = "LIDO --circuit plunge-pool --scene"
+    for scene in ("quiet", "festival"):
+        (tmp_path / f"{scene}.json").write_text(run(f"plan {line} {scene} --json").out)
+    assert run(f"play {line} quiet --vcd {tmp_path}/edges.vcd").status == 0
+    judged = run(f"judge {tmp_path}/edges.vcd --plan {tmp_path}/quiet.json --signal due --json")
+    assert (judged.status, judged.json["reasons"]) == (0, [])
+    assert [tuple(lamp) for lamp in judged.json["lamps"]] == 3 * [tuple(listed("judge", "lamp field"))]
+    assert [(lamp["ends_on"], lamp["certain"]) for lamp in judged.json["lamps"]] == 3 * [("reed bed", True)]
+    other = run(f"judge {tmp_path}/edges.vcd --plan {tmp_path}/festival.json --signal due --json")
+    assert other.status == 1
+    assert not any(lamp["certain"] for lamp in other.json["lamps"])
+    said = run(f"judge {tmp_path}/edges.vcd --plan {tmp_path}/quiet.json --signal due").out
+    assert "3 of 3 lamps certainly end on their scene" in said
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"start": "nowhere"},
+        {"lamps": []},
+        {"lamps": [{"lamp": "a"}]},
+        {"lamps": None},
+    ],
+)
+def test_judge_and_a_broken_basis(run: Run, tmp_path: Path, change: dict[str, object]) -> None:
+    given = run("plan LIDO --circuit plunge-pool --scene quiet --json").json
+    given["basis"].update(change)
+    (tmp_path / "plan.json").write_text(json.dumps(given))
+    (tmp_path / "c.vcd").write_text(
+        "$timescale 1 us $end $var wire 1 ! c $end $enddefinitions $end\n#0\n1!\n#9\n"
+    )
+    said = run(f"judge {tmp_path}/c.vcd --plan {tmp_path}/plan.json")
+    assert (said.status, "not what lampstep plan --json prints" in said.err) == (2, True)

@@ -17,7 +17,7 @@ from sequencer.errors import HardwareError
 from sequencer.player.job import PlayResult
 from sequencer.player.loop import BrokenOff, edges_beyond, play_edges
 from sequencer.relay.simulated import SimulatedRelay
-from sequencer.train import Delays, Train
+from sequencer.train import Delays, Limits, Train
 
 Run = Callable[[str], Any]
 
@@ -52,8 +52,15 @@ def stage(monkeypatch: pytest.MonkeyPatch) -> Stage:
     on = Stage([], {})
 
     def play(
-        train: Train, delays: Delays, relay: Mapping[str, object], bounds: tuple[float, ...], *, keep: Path
+        train: Train,
+        delays: Delays,
+        relay: Mapping[str, object],
+        bounds: tuple[float, ...],
+        *,
+        limits: Limits,
+        keep: Path,
     ) -> PlayResult:
+        assert limits == Limits(max_flashes_per_s=3, max_dark_s=20)
         on.sent.append((train, relay, bounds))
         if "error" in on.go:
             raise on.go["error"]

@@ -36,7 +36,7 @@ from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature
 from sequencer.sim.pad import SimPad
 from sequencer.sim.relay import SimContact
-from sequencer.train import Delays, EdgeLog, Pulse, Stamp, Train
+from sequencer.train import Delays, EdgeLog, Limits, Pulse, Stamp, Train
 from tests.automaton.sheets import sheet as made
 from tests.lampbench.defects import sheet_of
 from tests.lampbench.lamps import unlike
@@ -54,8 +54,15 @@ class Table:
         self.pad = SimPad(self.clock, SimContact(self.clock, delays, True, Random(1)), {"lamp": lamp})
 
     def play(
-        self, train: Train, _delays: Delays, _spec: Mapping[str, object], _tolerance: Sequence[float]
+        self,
+        train: Train,
+        _delays: Delays,
+        _spec: Mapping[str, object],
+        _tolerance: Sequence[float],
+        *,
+        limits: Limits,
     ) -> PlayResult:
+        assert limits.refusal(train.pulses) is None
         return PlayResult(self.pad.play(train).log, 0.0, 0.0)
 
     def light(self, at: float) -> Triple:
@@ -133,14 +140,14 @@ def test_a_lamp_is_discovered_through_a_sensor_although_edges_come_late(kind: st
     table = Table(true, SimLamp(true, Nature.steady(Random(5)), scene=1))
     count = spoiled = 0
 
-    def late(train: Train, *rest: Any) -> PlayResult:
+    def late(train: Train, *rest: Any, **limits: Any) -> PlayResult:
         nonlocal count, spoiled
         count += 1
         if count <= 60 or count % 20:
-            return table.play(train, *rest)
+            return table.play(train, *rest, **limits)
         spoiled += 1
         half = Train(train.pulses[: (len(train.pulses) + 1) // 2], train.lead_in_s)
-        return table.play(half, *rest)._replace(beyond=(2,))
+        return table.play(half, *rest, **limits)._replace(beyond=(2,))
 
     line = {"serial_number": None, "baud": 115200, "timeout_s": 5.0}
     eye = {"white": WHITE, "spread": 0.3, "allowance": 6.0, "still_s": 0.5, "longest_s": 10.0}
@@ -216,7 +223,7 @@ def recorded(result: Callable[[Train], PlayResult]) -> tuple[RigStand, list[Trai
     trains: list[Train] = []
     slept: list[float] = []
 
-    def play(train: Train, *_: object) -> PlayResult:
+    def play(train: Train, *_: object, **__: object) -> PlayResult:
         trains.append(train)
         return result(train)
 
@@ -282,7 +289,7 @@ def test_volts_only_where_they_can_be_set() -> None:
 def test_the_players_own_process_plays_what_was_gathered(tmp_path: Path) -> None:
     """The real player and its simulated relay: the lengths of the moves, within what a busy machine may be late."""
     edges = tmp_path / "edges.json"
-    stand = RigStand({**SPEC, "edges_to": str(edges)}, DELAYS, StillEyes(), margin_s=2.0)
+    stand = RigStand({**SPEC, "edges_to": str(edges)}, DELAYS, StillEyes(), margin_s=2.0, limits=Limits(10.0))
     stand.supply(0.05)
     stand.dark(0.1)
     stand.supply(0.15)
@@ -298,8 +305,8 @@ def test_ctrl_c_in_a_train_brings_the_relay_to_rest(tmp_path: Path) -> None:
     edges = tmp_path / "edges.json"
     train = Train((Pulse(20.0, 1.0), Pulse(20.0, 1.0)), lead_in_s=0.01)
 
-    def interrupted(*given: Any) -> PlayResult:
-        return play(*given, on_start=lambda _: os.kill(os.getpid(), signal.SIGINT))
+    def interrupted(*given: Any, **limits: Any) -> PlayResult:
+        return play(*given, **limits, on_start=lambda _: os.kill(os.getpid(), signal.SIGINT))
 
     stand = RigStand({**SPEC, "edges_to": str(edges)}, DELAYS, StillEyes(), play=interrupted)
     stand.send(train)

@@ -15,7 +15,7 @@ import pytest
 from sequencer.daemon.records import judged
 from sequencer.player import child, kept
 from sequencer.player.job import Job, job_to_json, result_from_json
-from sequencer.train import Delays, Pulse, Train
+from sequencer.train import Delays, Limits, Pulse, Train
 from tests.failing_disk import disk_that_fails
 
 if TYPE_CHECKING:
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 DELAYS = Delays((0.0, 0.002), (0.0, 0.002))
 BRIEF = Train((Pulse(0.02, 0.02), Pulse(0.02, 0.02)))
 STUCK = Train((Pulse(0.01, 0.01), Pulse(3600.0, 1.0)))
+QUICK = Limits(max_flashes_per_s=1e3, max_dark_s=1e5)
+"""Nothing real is switched here, and no test waits longer than it must."""
 """Three edges at once, then a break that only a signal ends."""
 SIMULATED = {"driver": "simulated", "contact": "normally_closed"}
 PROBE = {"driver": "probe", "contact": "normally_closed"}
@@ -52,7 +54,7 @@ def give(player: subprocess.Popen[str], job: Job) -> None:
 @pytest.mark.parametrize("relay", [SIMULATED, GPIO], ids=["simulated", "gpio"])
 def test_plays_and_answers(relay: dict[str, Any], command: list[str], start: Start) -> None:
     player = start(command)
-    said, complaints = player.communicate(text(Job(BRIEF, DELAYS, relay, (1e6,) * 4)))
+    said, complaints = player.communicate(text(Job(BRIEF, DELAYS, relay, (1e6,) * 4, limits=QUICK)))
     started, ended = map(json.loads, said.splitlines())
     result = result_from_json(ended["result"])
     assert player.returncode == 0
@@ -78,7 +80,7 @@ def test_a_signal_in_a_break_sends_the_relay_to_rest_and_keeps_the_log(
 ) -> None:
     pipe, keep = make_pipe("pipe"), tmp_path / "log.json"
     player = start(command)
-    give(player, job := Job(STUCK, DELAYS, {**PROBE, "pipe": str(pipe)}, keep=str(keep)))
+    give(player, job := Job(STUCK, DELAYS, {**PROBE, "pipe": str(pipe)}, keep=str(keep), limits=QUICK))
     with pipe.open() as probe:
         assert [probe.readline().strip() for _ in range(5)] == [
             f"pid {player.pid}",
@@ -129,7 +131,7 @@ def test_stopped_across_an_edge_and_continued_it_plays_on_and_the_edge_is_beyond
 def test_a_relay_that_fails_is_sent_to_rest(command: list[str], start: Start, make_pipe: MakePipe) -> None:
     pipe = make_pipe("pipe")
     player = start(command)
-    give(player, Job(STUCK, DELAYS, {**PROBE, "pipe": str(pipe), "fault_at": 2}))
+    give(player, Job(STUCK, DELAYS, {**PROBE, "pipe": str(pipe), "fault_at": 2}, limits=QUICK))
     with pipe.open() as probe:
         assert probe.read().splitlines()[1:] == ["close", "open", "rest"]
     said, _ = player.communicate()
@@ -143,7 +145,10 @@ def test_plays_on_without_a_parent(
 ) -> None:
     pipe, gate, keep = make_pipe("pipe"), make_pipe("gate"), tmp_path / "log.json"
     player = start(command)
-    give(player, Job(BRIEF, DELAYS, {**PROBE, "pipe": str(pipe), "gate": str(gate)}, keep=str(keep)))
+    give(
+        player,
+        Job(BRIEF, DELAYS, {**PROBE, "pipe": str(pipe), "gate": str(gate)}, keep=str(keep), limits=QUICK),
+    )
     with pipe.open() as probe:
         assert [probe.readline().strip() for _ in range(3)][-1] == "open"
         assert player.stdout is not None
@@ -163,10 +168,16 @@ def test_plays_on_without_a_parent(
     [
         ("", "this is no job"),
         ('{"train": {}}', "this is no job (KeyError: 'delays')"),
-        (text(Job(BRIEF, DELAYS, SIMULATED, (1.0,))), "1 bounds for 4 edges"),
-        (text(Job(BRIEF, DELAYS, {**SIMULATED, "contact": "normally_open"})), "needs a lead-in"),
-        (text(Job(BRIEF, DELAYS, {**SIMULATED, "driver": "semaphore"})), "not in this version"),
-        (text(Job(BRIEF, DELAYS, {**GPIO, "pin": 99})), "relay on pin 99: gpiozero knows no such pin"),
+        (text(Job(BRIEF, DELAYS, SIMULATED, (1.0,), limits=QUICK)), "1 bounds for 4 edges"),
+        (
+            text(Job(BRIEF, DELAYS, {**SIMULATED, "contact": "normally_open"}, limits=QUICK)),
+            "needs a lead-in",
+        ),
+        (text(Job(BRIEF, DELAYS, {**SIMULATED, "driver": "semaphore"}, limits=QUICK)), "not in this version"),
+        (
+            text(Job(BRIEF, DELAYS, {**GPIO, "pin": 99}, limits=QUICK)),
+            "relay on pin 99: gpiozero knows no such pin",
+        ),
     ],
 )
 def test_a_bad_job_is_said_in_a_line(given: str, problem: str, command: list[str], start: Start) -> None:
@@ -185,7 +196,7 @@ def test_two_players_on_one_circuit_are_one_too_many(
     lock, _ = kept.lock(keep)
     assert kept.is_playing(keep)
     player = start(command)
-    said, _ = player.communicate(text(Job(BRIEF, DELAYS, SIMULATED, keep=str(keep))))
+    said, _ = player.communicate(text(Job(BRIEF, DELAYS, SIMULATED, keep=str(keep), limits=QUICK)))
     assert player.returncode == json.loads(said)["exit_status"] == 3
     assert "lap-pool: another player is still sending a train" in json.loads(said)["error"]
     lock.close()
@@ -224,7 +235,7 @@ def test_imports_the_standard_library_and_its_one_driver(
     player = start(
         [sys.executable, "-S", "-P", "-c", "from sequencer.player.child import main; main()" + LISTING]
     )
-    _, listing = player.communicate(text(Job(BRIEF, DELAYS, relay)))
+    _, listing = player.communicate(text(Job(BRIEF, DELAYS, relay, limits=QUICK)))
     roots = {name: name.split(".")[0] for name in listing.split()}
     ours = {name for name, root in roots.items() if root == "sequencer"}
     others = set(roots.values()) - sys.stdlib_module_names - {"sequencer", "__main__"}

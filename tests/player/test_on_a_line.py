@@ -16,7 +16,7 @@ from sequencer.player.kept import read_kept
 from sequencer.player.loop import play_edges
 from sequencer.player.process import play
 from sequencer.relay.simulated import SimulatedRelay
-from sequencer.train import Delays, Pulse, Train
+from sequencer.train import Delays, Limits, Pulse, Train
 from tests.player.test_child import LISTING, OURS, text
 from tests.relay.peers import LibmodbusBoard, RawBoard, Wire, coil_board, need_debian
 
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 DELAYS = Delays((0.0, 0.002), (0.0, 0.002))
 TRAIN = Train((Pulse(0.1, 0.1), Pulse(0.1, 0.1)))
+QUICK = Limits(max_flashes_per_s=1e3, max_dark_s=1e5)
+"""Nothing real is switched here, and no test waits longer than it must."""
 UNIT, COIL = 9, 2
 LINE = {
     "driver": "modbus",
@@ -45,7 +47,7 @@ def test_imports_the_standard_library_and_its_one_driver(
     with closing(RawBoard(lambda request: coil_board(request, {}))) as board:
         listing_player = "from sequencer.player.child import main; main()" + LISTING
         player = start([sys.executable, "-S", "-P", "-c", listing_player])
-        _, listing = player.communicate(text(Job(TRAIN, DELAYS, {**LINE, "port": board.port})))
+        _, listing = player.communicate(text(Job(TRAIN, DELAYS, {**LINE, "port": board.port}, limits=QUICK)))
     roots = {name: name.split(".")[0] for name in listing.split()}
     ours = {name for name, root in roots.items() if root == "sequencer"}
     others = set(roots.values()) - sys.stdlib_module_names - {"sequencer", "__main__"}
@@ -76,7 +78,7 @@ def test_two_players_share_a_line(tmp_path: Path) -> None:
             {**LINE, "port": str(wire.ours), "coil": coil, "line_delay_s": [0.0, 10.0]} for coil in (0, 1)
         ]
         with ThreadPoolExecutor() as both:
-            results = list(both.map(lambda relay: play(train, DELAYS, relay), relays))
+            results = list(both.map(lambda relay: play(train, DELAYS, relay, limits=QUICK), relays))
         assert [(result.log.outcome, len(result.log.stamps)) for result in results] == [("finished", 40)] * 2
         assert (board.coil(0), board.coil(1)) == (False, False)
 
@@ -97,7 +99,7 @@ def test_an_adapter_that_is_pulled_out_in_mid_train(writes: int, tmp_path: Path)
     with Wire(tmp_path) as wire:
         relay: dict[str, Any] = {**LINE, "port": str(wire.ours)}
         with closing(LibmodbusBoard(wire.theirs, UNIT, pull_out)) as board:
-            result = play(TRAIN, DELAYS, relay, keep=keep)
+            result = play(TRAIN, DELAYS, relay, keep=keep, limits=QUICK)
             assert (result.log.outcome, result.log.rested_s) == ("failed", None)
             assert len(result.log.stamps) in {
                 writes - 3,
@@ -112,9 +114,9 @@ def test_an_adapter_that_is_pulled_out_in_mid_train(writes: int, tmp_path: Path)
         with pytest.raises(
             HardwareError, match=r"relay on unit 9, coil 2 .* cannot be reached: No such file"
         ):
-            play(TRAIN, DELAYS, relay, keep=keep)
+            play(TRAIN, DELAYS, relay, keep=keep, limits=QUICK)
         wire.plug_in()
         with closing(LibmodbusBoard(wire.theirs, UNIT)) as board:
-            again = play(TRAIN, DELAYS, relay, keep=keep)
+            again = play(TRAIN, DELAYS, relay, keep=keep, limits=QUICK)
             assert (again.log.outcome, len(again.log.stamps)) == ("finished", 4)
             assert board.coil(COIL) is False

@@ -15,7 +15,7 @@ import pytest
 from sequencer.errors import HardwareError, InputError
 from sequencer.player import kept, process
 from sequencer.player.process import play
-from sequencer.train import Delays, Pulse, Train
+from sequencer.train import Delays, Limits, Pulse, Train
 
 if TYPE_CHECKING:
     import subprocess
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 DELAYS = Delays((0.0, 0.002), (0.0, 0.002))
 BRIEF = Train((Pulse(0.02, 0.02), Pulse(0.02, 0.02)))
 STUCK = Train((Pulse(0.01, 0.01), Pulse(3600.0, 1.0)))
+QUICK = Limits(max_flashes_per_s=1e3, max_dark_s=1e5)
+"""Nothing real is switched here, and no test waits longer than it must."""
 """Three edges at once, then a break that only a signal ends."""
 SIMULATED = {"driver": "simulated", "contact": "normally_closed"}
 PROBE = {"driver": "probe", "contact": "normally_closed"}
@@ -35,7 +37,7 @@ PROBE = {"driver": "probe", "contact": "normally_closed"}
 
 def test_plays_tells_the_start_and_keeps_the_log(tmp_path: Path) -> None:
     keep, started = tmp_path / "site" / "log.json", []
-    result = play(BRIEF, DELAYS, SIMULATED, (1e6,) * 4, keep=keep, on_start=started.append)
+    result = play(BRIEF, DELAYS, SIMULATED, (1e6,) * 4, keep=keep, on_start=started.append, limits=QUICK)
     assert result.log.outcome == "finished"
     assert [(s.due_s, s.closed) for s in result.log.stamps] == [(e.due_s, e.closed) for e in BRIEF.edges()]
     assert started == [result.started_s]
@@ -48,7 +50,7 @@ def test_plays_tells_the_start_and_keeps_the_log(tmp_path: Path) -> None:
 
 
 def test_edges_out_of_bounds_are_counted() -> None:
-    result = play(BRIEF, DELAYS, SIMULATED, (1e6, -1.0, 1e6, -1.0))
+    result = play(BRIEF, DELAYS, SIMULATED, (1e6, -1.0, 1e6, -1.0), limits=QUICK)
     assert result.beyond == (2, 4)
 
 
@@ -67,14 +69,14 @@ def test_plays_from_another_thread_which_owns_no_signals() -> None:
 
 def test_input_errors_come_back_as_such() -> None:
     with pytest.raises(InputError, match="1 bounds for 4 edges"):
-        play(BRIEF, DELAYS, SIMULATED, (1.0,))
+        play(BRIEF, DELAYS, SIMULATED, (1.0,), limits=QUICK)
     with pytest.raises(InputError, match="knows no such pin"):
-        play(BRIEF, DELAYS, {"driver": "gpio", "pin": 99, "contact": "normally_closed"})
+        play(BRIEF, DELAYS, {"driver": "gpio", "pin": 99, "contact": "normally_closed"}, limits=QUICK)
 
 
 def test_a_folder_that_cannot_be_made_does_not_keep_the_train_back(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    result = play(BRIEF, DELAYS, SIMULATED, keep=tmp_path / "file" / "log.json")
+    result = play(BRIEF, DELAYS, SIMULATED, keep=tmp_path / "file" / "log.json", limits=QUICK)
     assert result.log.outcome == "finished"
     assert f"the log could not be kept in {tmp_path / 'file' / 'log.json'} (Not a directory)" in result.notes
 
@@ -82,7 +84,7 @@ def test_a_folder_that_cannot_be_made_does_not_keep_the_train_back(tmp_path: Pat
 def test_hardware_errors_come_back_as_such(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "quill")
     with pytest.raises(HardwareError, match="no pin library works here"):
-        play(BRIEF, DELAYS, {"driver": "gpio", "pin": 17, "contact": "normally_closed"})
+        play(BRIEF, DELAYS, {"driver": "gpio", "pin": 17, "contact": "normally_closed"}, limits=QUICK)
 
 
 PARENT = """
@@ -90,10 +92,11 @@ import json, sys
 from pathlib import Path
 from sequencer.player import process
 from sequencer.player.job import result_to_json
-from sequencer.train import Delays, Pulse, Train
+from sequencer.train import Delays, Limits, Pulse, Train
 process.COMMAND = {command!r}
 train = Train(tuple(Pulse(*pulse) for pulse in {pulses!r}))
-result = process.play(train, Delays((0.0, 0.002), (0.0, 0.002)), {relay!r}, keep=Path({keep!r}))
+delays, quick = Delays((0.0, 0.002), (0.0, 0.002)), Limits(1e3, 1e5)
+result = process.play(train, delays, {relay!r}, limits=quick, keep=Path({keep!r}))
 print(json.dumps(result_to_json(result)))
 """
 
@@ -153,7 +156,7 @@ def test_a_killed_player_is_an_error_and_the_relay_is_sent_to_rest(
     assert probing
     pipe = make_pipe("pipe")
     with ThreadPoolExecutor(1) as pool:
-        playing = pool.submit(play, STUCK, DELAYS, {**PROBE, "pipe": str(pipe)})
+        playing = pool.submit(play, STUCK, DELAYS, {**PROBE, "pipe": str(pipe)}, limits=QUICK)
         with pipe.open() as probe:
             pid, *words = [probe.readline().strip() for _ in range(5)]
             assert words == ["close", "open", "close", "open"]
@@ -176,20 +179,20 @@ def test_a_player_that_hangs_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(process, "START_LIMIT_S", 0.0)
     monkeypatch.setattr(process, "END_LIMIT_S", 0.0)
     with pytest.raises(HardwareError, match=r"signal SIGKILL\); the relay could not be sent to rest either"):
-        play(BRIEF, DELAYS, SIMULATED)
+        play(BRIEF, DELAYS, SIMULATED, limits=QUICK)
 
 
 def test_a_player_that_crashes_says_why(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(process, "COMMAND", [sys.executable, "-S", "-c", "import nothing_of_the_kind"])
     with pytest.raises(HardwareError, match=r"exit status 1: ModuleNotFoundError: .*nothing_of_the_kind"):
-        play(BRIEF, DELAYS, SIMULATED)
+        play(BRIEF, DELAYS, SIMULATED, limits=QUICK)
 
 
 def test_a_player_that_cannot_be_started(monkeypatch: pytest.MonkeyPatch) -> None:
     before = signal.getsignal(signal.SIGINT)
     monkeypatch.setattr(process, "COMMAND", ["/nowhere/python"])
     with pytest.raises(HardwareError, match=r"the player cannot be started: .*/nowhere/python"):
-        play(BRIEF, DELAYS, SIMULATED)
+        play(BRIEF, DELAYS, SIMULATED, limits=QUICK)
     assert signal.getsignal(signal.SIGINT) == before
 
 
@@ -202,5 +205,5 @@ def test_a_listener_that_fails_ends_the_train(probing: list[str], make_pipe: Mak
     with ThreadPoolExecutor(1) as pool:
         heard = pool.submit(pipe.read_text)
         with pytest.raises(RuntimeError, match="no screen"):
-            play(STUCK, DELAYS, {**PROBE, "pipe": str(pipe)}, on_start=refuse)
+            play(STUCK, DELAYS, {**PROBE, "pipe": str(pipe)}, on_start=refuse, limits=QUICK)
         assert heard.result().splitlines()[-1] == "rest"
