@@ -85,10 +85,10 @@ def shortest(lamps: tuple[Charged, ...], source: Source) -> tuple[Shortest, ...]
     >>> lamp = Charged(7e-3, 8.5, 30.0)
     >>> [one] = shortest((lamp,), Source(12.48 * 2**0.5, 60.0, ((0.516,),)))
     >>> round(1000 * one.runs_s, 1), round(1000 * one.break_s, 1)
-    (5.5, 2.4)
+    (5.3, 2.4)
     >>> [one] = shortest((lamp,), Source(12.48 * 2**0.5, 0.0, ((0.516,),)))
     >>> round(1000 * one.runs_s, 1), round(1000 * one.break_s, 1)
-    (18.2, 18.2)
+    (18.6, 18.6)
     """
     ways = _as_if_alone(lamps, source)
     if source.frequency_hz == 0:
