@@ -13,7 +13,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from sequencer.supply.ride_through import RECTIFIER_V
+from sequencer.supply.rectifier import RECTIFIER_V
 
 
 class Point(NamedTuple):

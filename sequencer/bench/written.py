@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from sequencer.bench.held_up import Fitted, Point, fit
 from sequencer.datasheet import Datasheet
 from sequencer.errors import InputError
-from sequencer.supply.ride_through import RECTIFIER_V, hold_up_s, least_watts
+from sequencer.supply.rectifier import RECTIFIER_V, hold_up_s
+from sequencer.supply.ride_through import least_watts
 
 if TYPE_CHECKING:
     from sequencer.bench.measurement import Findings, Measurement

@@ -12,8 +12,9 @@ from sequencer.cli.terminal import shows_colours
 from sequencer.errors import InputError
 from sequencer.sitefile import Pad, load_site
 from sequencer.sitefile.supply import header
-from sequencer.supply.advise import LIMITS, Advice, CaseFigures, TapFigures, advise, emf_at, mismatched
-from sequencer.supply.feed import Feed, feed_of, network_of, with_conductor, with_lamp, with_tap
+from sequencer.supply.advise import LIMITS, Advice, CaseFigures, TapFigures, advise
+from sequencer.supply.extremes import emf_at, worst_words
+from sequencer.supply.feed import Feed, feed_of, mismatched, network_of, with_conductor, with_lamp, with_tap
 from sequencer.supply.solve import solve
 from sequencer.supply.tree import Branch, branches, tree_lines
 from sequencer.tomlfile import printable, quoted
@@ -95,7 +96,7 @@ def _head(looked: _Looked) -> str:
 
 
 def _worst(looked: _Looked) -> str:
-    return f"all lamps at full watts, {looked.advice.primary.low_v:.4g} V on the primary"
+    return worst_words(looked.feed)
 
 
 def _tree(tree: tuple[Branch, ...]) -> Iterator[str]:
@@ -126,7 +127,7 @@ def _text(looked: _Looked) -> str:
 
 def _lamp_lines(tap: TapFigures) -> list[str]:
     """Volts at each lamp in four of the cases: from the worst to the best."""
-    chosen = [("low", "all"), ("now", "all"), ("now", "alone"), ("high", "alone")]
+    chosen = [("low", "all"), ("now", "all"), ("now", "alone"), ("high", "dim")]
     cases = [case for pair in chosen for case in tap.cases if (case.primary, case.load) == pair]
     rows = [("lamp", "wants", *(f"{c.primary}, {c.load}" for c in cases), "amps", "drop")]
     for index, lamp in enumerate(cases[0].lamps):

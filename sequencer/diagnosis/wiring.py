@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from sequencer.diagnosis import priors
 from sequencer.diagnosis.reader import SOUND, Hearing
 from sequencer.supply.feed import Feed, network_of, primary_of, va_of, with_tap
-from sequencer.supply.ride_through import RECTIFIER_V, ride_through
+from sequencer.supply.rectifier import RECTIFIER_V
+from sequencer.supply.ride_through import longest_at
 from sequencer.supply.solve import solve
 
 if TYPE_CHECKING:
@@ -93,8 +94,8 @@ def hearing_at(sheet: Datasheet, volts: float, softness: float) -> Hearing:
         return Hearing(dark=True)
     if volts < least:
         return Hearing(misses=_tenths((least - volts) / (softness * least)))
-    if volts > greatest and (held := ride_through(sheet, (volts, volts))) is not None:
-        return Hearing(rides_s=held[1])
+    if volts > greatest and (held := longest_at(sheet, _ROOT_2 * volts)) is not None:
+        return Hearing(rides_s=held)
     return SOUND
 
 

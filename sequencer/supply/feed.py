@@ -9,6 +9,7 @@ from sequencer.errors import InputError
 from sequencer.sitefile.supply import AWG_SIZES, MM2_SIZES, TRANSFORMER
 from sequencer.supply.conductors import cable_ohm
 from sequencer.supply.network import Load, Network
+from sequencer.supply.ride_through import greatest_watts
 from sequencer.tomlfile import did_you_mean, quoted
 
 if TYPE_CHECKING:
@@ -20,6 +21,8 @@ SOURCE = "source"
 """The node behind the transformer's own impedance: no terminal, only what it would give without load."""
 MAINS_TOLERANCE = {"nec": 0.05, "iec": 0.10}
 """How far the mains may be from nominal: ANSI C84.1 range A, IEC 60038 (both from memory)."""
+MISMATCH = 0.2
+"""A primary that is further from nominal than this is another mains system, not another hour of the day."""
 
 
 class Feed(NamedTuple):
@@ -64,6 +67,20 @@ def primary_of(feed: Feed) -> Primary:
     if not (1 - part) * around <= here <= (1 + part) * around:
         around = here
     return Primary((1 - part) * around, here, (1 + part) * around)
+
+
+def mismatched(feed: Feed) -> bool:
+    """Whether the primary gets another mains system than its transformer is connected for."""
+    return abs(primary_of(feed).here_v / feed.supply.transformer.primary_v - 1) > MISMATCH
+
+
+def primary_words(feed: Feed) -> tuple[str, str]:
+    """What is wrong with a mismatched primary, and what to do."""
+    nominal, here = feed.supply.transformer.primary_v, primary_of(feed).here_v
+    ratio = here / nominal
+    what = f"{here:g} V measured on a primary for {nominal:g} V"
+    grows = f"{ratio:.2g} times the primary gives {ratio:.2g} times the secondary"
+    return what, f"{grows}: switch off, and have a licensed electrician look at the primary's connections"
 
 
 def no_load_and_ohm(transformer: Transformer, tap_v: float) -> tuple[float, complex]:
@@ -114,7 +131,7 @@ def network_of(feed: Feed) -> Network:
 def _load(name: str, node: int, sheet: Datasheet) -> Load:
     electrical = sheet.electrical
     assert electrical is not None  # the site file's reading has seen to it
-    return Load(name, node, va_of(electrical.watts, electrical.power_factor), *electrical.volts)
+    return Load(name, node, va_of(greatest_watts(sheet), electrical.power_factor), *electrical.volts)
 
 
 def va_of(watts: float, power_factor: float) -> complex:

@@ -9,7 +9,7 @@ from statistics import fmean, pstdev
 import pytest
 
 from sequencer.bench.held_up import Fitted, Point, fit
-from sequencer.supply.ride_through import RECTIFIER_V, hold_up_s
+from sequencer.supply.rectifier import RECTIFIER_V, hold_up_s
 
 
 def peaks(*given: tuple[float, float], watts: float) -> list[Point]:

@@ -52,10 +52,10 @@ def test_the_best_tap_is_the_one_with_the_widest_margin(tmp_path: Path) -> None:
     assert found.by_v == pytest.approx(margins[0] - margins[1])
 
 
-def test_each_tap_is_solved_at_three_primaries_with_all_and_with_each_alone(tmp_path: Path) -> None:
+def test_each_tap_is_solved_at_three_primaries_with_all_with_each_alone_and_dim(tmp_path: Path) -> None:
     tap = advice(tmp_path).in_use
     assert [(case.primary, case.load) for case in tap.cases] == [
-        (primary, load) for primary in ("low", "now", "high") for load in ("all", "alone")
+        (primary, load) for primary in ("low", "now", "high") for load in ("all", "alone", "dim")
     ]
     together, alone = tap.cases[0].lamps, tap.cases[1].lamps
     assert all(a.volts < b.volts for a, b in zip(together, alone, strict=True))

@@ -9,7 +9,6 @@ import pytest
 from sequencer.planner import Plan, Refusal, plan, request_for
 from sequencer.supply.feed import network_of, va_of
 from sequencer.supply.received import at_lamps, received
-from sequencer.supply.ride_through import windows_at
 from sequencer.supply.solve import solve
 from tests.supply.sites import Change, feed, pad
 
@@ -18,25 +17,35 @@ NEXT_TAP: Change = ("tap = 12\n", "tap = 13\n")
 LARGE: Change = ("capacitance_f = 7e-3", "capacitance_f = 30e-3")
 
 
+WATTS: Change = ("code = 2\n", "code = 2\nwatts = 30\n")
+SOUTH_CORD = 'node = "rock"\nlength_m = 6'
+
+
 def test_least_is_with_all_lamps_and_the_mains_low_greatest_alone_dim_and_the_mains_high(
     tmp_path: Path,
 ) -> None:
-    found = feed(tmp_path)
-    network = network_of(found)
-    north = network.loads[0]
-    least = solve(network, network.emf_v * 0.95).volts_at(north)
-    greatest = solve(network, network.emf_v * 1.05, va={"north": va_of(15, 0.92)}).volts_at(north)
-    gets = at_lamps(found)["north"]
-    assert (gets.least_v, gets.greatest_v) == (pytest.approx(least), pytest.approx(greatest))
+    """The dimmest scene is known only when every scene says what it draws; else it may draw nothing."""
+    cases: list[tuple[list[Change], float]] = [([], 0), ([WATTS], 15)]
+    for changes, dimmest in cases:
+        found = feed(tmp_path, *changes)
+        network = network_of(found)
+        north = network.loads[0]
+        least = solve(network, network.emf_v * 0.95).volts_at(north)
+        greatest = solve(network, network.emf_v * 1.05, va={"north": va_of(dimmest, 0.92)}).volts_at(north)
+        gets = at_lamps(found)["north"]
+        assert (gets.least_v, gets.greatest_v) == (pytest.approx(least), pytest.approx(greatest))
 
 
 def test_a_type_has_the_windows_that_are_certain_of_all_its_lamps(tmp_path: Path) -> None:
-    """Half a period of 60 Hz is taken off the shortest ride-through."""
-    gets = at_lamps(feed(tmp_path, LARGE))
-    span = (min(g.least_v for g in gets.values()), max(g.greatest_v for g in gets.values()))
-    own = feed(tmp_path, LARGE).sheets["north"]
-    assert all(g.sheet == windows_at(own, span, 1 / 120) for g in gets.values())
-    assert gets["north"].ride_through_s != gets["south"].ride_through_s
+    """``south`` has the longer way: every break that it rides through is ridden through by ``north``."""
+    gets = at_lamps(feed(tmp_path, NEXT_TAP))
+    north, south = gets["north"], gets["south"]
+    assert north.ride_through_s is not None
+    assert south.ride_through_s is not None
+    assert south.ride_through_s[0] < north.ride_through_s[0]
+    assert north.sheet == south.sheet
+    alone = at_lamps(feed(tmp_path, NEXT_TAP, (SOUTH_CORD, SOUTH_CORD.replace("6", "60"))))
+    assert alone["north"].sheet.off.ignored[1] < north.sheet.off.ignored[1]
 
 
 def test_a_lamp_that_falls_short_is_refused_by_name(tmp_path: Path) -> None:
