@@ -116,6 +116,7 @@ def test_the_object_is_the_plans_and_how_the_edges_went(run: Run, stage: Stage, 
                 "due_s": edge.due_s,
                 "command_due_s": pytest.approx(edge.due_s - (0.0085 if edge.closed else 0.0055)),
                 "commanded_s": pytest.approx(edge.due_s - (0.0085 if edge.closed else 0.0055)),
+                "confirmed_s": pytest.approx(edge.due_s - (0.0085 if edge.closed else 0.0055)),
                 "closed": edge.closed,
             }
             for edge in train.edges()

@@ -58,6 +58,7 @@ class Board:
         self.daemon.start()
 
     def tell(self, message: Message) -> None:
+        self.clock.sleep_until(self.clock.now() + 1.0)
         self.mail.append(message)
         self.daemon.turn()
 
