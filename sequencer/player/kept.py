@@ -43,11 +43,9 @@ def path_for(site: str, circuit: str) -> Path:
     '/var/lib/lampstep/Quarry%20Lane%20lido/lap-pool.json'
     >>> del os.environ["STATE_DIRECTORY"]
     """
-    from urllib.parse import quote  # noqa: PLC0415 - the player's process does not come here
+    from sequencer.journal.folder import file_name, site_folder  # noqa: PLC0415 - the player comes not here
 
-    from sequencer.journal.folder import site_folder  # noqa: PLC0415
-
-    return site_folder(site) / f"{quote(circuit, safe='')}.json"
+    return site_folder(site) / f"{file_name(circuit)}.json"
 
 
 def lock(path: Path) -> int:
