@@ -133,7 +133,9 @@ class Off(Table):
                 ("power_down",),
                 f"power_down must end in inf, not at {self.power_down[1]}: no break is too long",
             )
-        yield from _nonsense(self)
+        if nonsense := list(_nonsense(self)):
+            yield from nonsense
+            return  # what follows from it would only hide it
         names = ("ignored", "pulse", "reset", "power_down")
         windows = [(name, window) for name in names if (window := getattr(self, name)) is not None]
         for place, (name, (start, end)) in enumerate(windows):
@@ -165,7 +167,9 @@ class On(Table):
         for name, window in (("settled", self.settled), ("warm_up", self.warm_up)):
             if window is not None and not math.isinf(window[1]):
                 yield (name,), f"{name} must end in inf, not at {window[1]}: no supply is too long"
-        yield from _nonsense(self)
+        if nonsense := list(_nonsense(self)):
+            yield from nonsense
+            return
         if self.settled is not None and self.same_train[1] >= self.settled[0]:
             words = (
                 f"same_train must end ({self.same_train[1]} s) before settled starts ({self.settled[0]} s)"

@@ -54,7 +54,8 @@ def _answer(given: Sequence[str]) -> Answer:
 
 def _without_long(given: Iterable[str], problem: str) -> str:
     """A problem that repeats no long argument whole, as a path with spaces in it."""
-    for word in given:
+    values = [word.partition("=")[2] for word in given if word.startswith("--")]
+    for word in (*given, *values):
         if len(word) > MAX_SHOWN_PATH:
             problem = problem.replace(word, shown_path(word)).replace(printable(word), shown_path(word))
     return problem

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 NEC_MAX_V = 15.0
 """Low voltage contact limit, RMS of sinusoidal AC (NEC 680.2)."""
+DOUBTED_START_S = 3.0
+"""An electronic transformer starts within a second or two (common practice, no source)."""
 DOUBTED_DARK_S = 1000.0
 """Nobody wants a single break of a quarter of an hour (from memory)."""
 SELV_ZONE_0_MAX_V = 12.0
@@ -69,9 +71,7 @@ def _numbering(pin: int | str) -> str:
 def _of_relay(pad: Pad, circuit: Circuit) -> Iterator[Doubt]:
     relay, margin = circuit.relay, pad.timing.margin_s
     spread = relay.delays.spread_s
-    for key, pair in (("make_s", relay.make_s), ("break_s", relay.break_s)):
-        if (pair[0] or pair[1]) >= DOUBTED_DELAY_S:
-            yield Doubt(circuit.name, *_scale(f"[relay] {key}", as_milliseconds(*pair)))
+    yield from _of_delays(pad, circuit)
     if spread > margin:
         what = f"the relay's delays vary by {spread:g} s either way, more than margin_s = {margin:g} s"
         yield Doubt(circuit.name, what, "measure make_s and break_s more closely, or take a faster relay")
@@ -85,6 +85,22 @@ def _of_relay(pad: Pad, circuit: Circuit) -> Iterator[Doubt]:
         what = "the relay switches the mains side: mains can kill, and inrush wears its contact"
         remedy = "leave it to a licensed electrician under the local code, or switch the secondary"
         yield Doubt(circuit.name, what, remedy)
+
+
+def _of_delays(pad: Pad, circuit: Circuit) -> Iterator[Doubt]:
+    """Delays of the size of milliseconds; a transformer's own start is not the relay's."""
+    supply = pad.supply.get(circuit.name)
+    start_s = supply.transformer.start_delay_s if supply else (0.0, 0.0)
+    waits = start_s[1] > 0 and circuit.relay.side == "primary"
+    told = {
+        "[relay] break_s": circuit.relay.break_s,
+        f"[supply.{circuit.name}.transformer] start_delay_s": start_s,
+    }
+    if not waits:
+        told["[relay] make_s"] = circuit.relay.make_s
+    for key, pair in told.items():
+        if (pair[0] or pair[1]) >= (DOUBTED_START_S if "start" in key else DOUBTED_DELAY_S):
+            yield Doubt(circuit.name, *_scale(key, as_milliseconds(*pair)))
 
 
 def _of_type_on_circuit(pad: Pad, circuit: Circuit, stem: str) -> Iterator[Doubt]:

@@ -191,7 +191,9 @@ WHOLE = (
 )
 """What may be said without a line: of the file as a whole, or of what was typed."""
 NO_LINE = re.compile("|".join(WHOLE))
-TYPED = re.compile(r'^\S+: lamp ".*": no datasheet has a scene|^\S.*: no train reaches .* on this rig')
+TYPED = re.compile(
+    r'^--\w+ is missing|: lamp ".*": (no datasheet has a scene|\S+ has no scene)|: no train reaches .* rig'
+)
 """What may be said without a file: it is of what was typed, or of a plan."""
 LEAK = re.compile(
     r"Traceback|NoneType|\b(tuple|dict|str|float|bool)\b|<class|\('|\{'|\['|Error\b|None\b|True\b|False\b|Input should"
