@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from collections.abc import Iterator
 
 MAX_NAME = 60
@@ -78,7 +79,17 @@ def located(text: str) -> Iterator[tuple[int, Loc]]:
 
 
 def _parts(dotted: str) -> list[str]:
-    return [part.strip("\"'") for part in re.findall(_PART, dotted)] or [""]
+    return [_bare_key(part) for part in re.findall(_PART, dotted)] or [""]
+
+
+def _bare_key(part: str) -> str:
+    """A part of a key without its quotes, and with what stands escaped in them."""
+    if "\\" in part and part.startswith('"'):
+        try:
+            return str(tomllib.loads(f"key = {part}")["key"])
+        except tomllib.TOMLDecodeError:
+            pass
+    return part.strip("\"'")
 
 
 def crowded_line(text: str, pattern: str) -> int:

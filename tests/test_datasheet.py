@@ -247,6 +247,7 @@ def test_the_line_is_near_not_at_and_left_out_when_not_found() -> None:
         )
     ]
     assert lines == [1, 3, 2, 6, 4, 4, 1, None]
+    assert TomlFile("x.toml", 'a = 1\n"b\\u001b" = 2\n', {}).near_line(("b\x1b",)) == 2
 
 
 # Text that is not TOML, and the place counted from 1 by hand; the words between are the parser's own.

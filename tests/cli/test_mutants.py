@@ -187,12 +187,13 @@ WHOLE = (
     r": \[{1,2}[\w.-]+\]{1,2} is missing: it needs ",  # there is no line of a table that is not there
     r"no daemon serves|: no (circuit|scene|lamp) \"|has no scene|is missing: the site has|hangs on",
     r"no datasheet has a scene|says nothing of any supply|its lamps should draw is unknown|no meter reads",
-    r"needs no white|no train reaches",
+    r"needs no white|no train reaches|no train brings it to",
 )
 """What may be said without a line: of the file as a whole, or of what was typed."""
 NO_LINE = re.compile("|".join(WHOLE))
 TYPED = re.compile(
-    r'^--\w+ is missing|: lamp ".*": (no datasheet has a scene|\S+ has no scene)|: no train reaches .* rig'
+    r'^--\w+ is missing|: no lamp "|: lamp ".*": (no datasheet has a scene|\S+ has no scene)'
+    r"|: no train reaches .* rig|: no train brings it to"
 )
 """What may be said without a file: it is of what was typed, or of a plan."""
 LEAK = re.compile(
