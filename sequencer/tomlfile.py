@@ -25,11 +25,13 @@ from sequencer.tomltext import (
     MAX_NAME,
     Loc,
     crowded_line,
+    did_you_mean,
     located,
     printable,
     quoted,
     shown_path,
     syntax_words,
+    told,
 )
 
 if TYPE_CHECKING:
@@ -389,35 +391,3 @@ def _tables_in(annotation: object) -> list[type[Table]]:
     if isinstance(annotation, type) and issubclass(annotation, Table):
         return [annotation]
     return [table for part in get_args(annotation) for table in _tables_in(part)]
-
-
-def told(value: object) -> str:
-    """What stands there instead, in a few words."""
-    if isinstance(value, str):
-        return quoted(value)
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, (int, float)):
-        return "a number so large" if 1e15 <= abs(value) < math.inf else repr(value)
-    if value is None:
-        return "nothing"
-    if isinstance(value, dict):
-        return "a table"
-    return "an array" if isinstance(value, list) else "a date or time"
-
-
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """The remedy for an unknown name: the nearest known one, else all of a short list, else nothing.
-
-    >>> did_you_mean("evning", ["evening", "quiet"])
-    'did you mean "evening"?'
-    >>> did_you_mean("noon", ["dusk", "rill"])
-    'known are "dusk", "rill"'
-    """
-    import difflib  # noqa: PLC0415  (only when something is wrong)
-
-    names = {name.casefold(): name for name in known}
-    near = difflib.get_close_matches(word[:MAX_NAME].casefold(), names, n=1)
-    if near:
-        return f"did you mean {quoted(names[near[0]])}?"
-    return "known are " + ", ".join(map(quoted, names.values())) if 0 < len(names) <= 12 else ""

@@ -6,9 +6,10 @@ Nothing that somebody typed is repeated whole: a value is clipped to the length 
 from __future__ import annotations
 
 import ast
+import math
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 MAX_NAME = 60
 """Longest name, characters; what is longer is clipped where it is repeated."""
@@ -48,6 +49,38 @@ def shown_path(path: str) -> str:
     if len(shown) <= MAX_SHOWN_PATH:
         return shown
     return f"{shown[:MAX_NAME]}...{shown[MAX_NAME + 3 - MAX_SHOWN_PATH :]}"
+
+
+def told(value: object) -> str:
+    """What stands there instead, in a few words."""
+    if isinstance(value, str):
+        return quoted(value)
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, (int, float)):
+        return "a number so large" if 1e15 <= abs(value) < math.inf else repr(value)
+    if value is None:
+        return "nothing"
+    if isinstance(value, dict):
+        return "a table"
+    return "an array" if isinstance(value, list) else "a date or time"
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """The remedy for an unknown name: the nearest known one, else all of a short list, else nothing.
+
+    >>> did_you_mean("evning", ["evening", "quiet"])
+    'did you mean "evening"?'
+    >>> did_you_mean("noon", ["dusk", "rill"])
+    'known are "dusk", "rill"'
+    """
+    import difflib  # noqa: PLC0415  (only when something is wrong)
+
+    names = {name.casefold(): name for name in known}
+    near = difflib.get_close_matches(word[:MAX_NAME].casefold(), names, n=1)
+    if near:
+        return f"did you mean {quoted(names[near[0]])}?"
+    return "known are " + ", ".join(map(quoted, names.values())) if 0 < len(names) <= 12 else ""
 
 
 _HEADER = r"\s*(\[\[?)([^\[\]=#]+)\]\]?\s*(?:#.*)?$"
