@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
@@ -29,6 +29,7 @@ from sequencer.tomlfile import (
     quoted,
     read_toml,
 )
+from sequencer.units import as_milliseconds
 
 if TYPE_CHECKING:
     from pydantic.fields import FieldInfo
@@ -37,6 +38,29 @@ MAX_CODE = 100
 """Highest code: nobody interrupts a supply more often than that to choose one scene."""
 MAX_S = 86_400
 """Longest time in a datasheet, a day; beyond it there is only inf."""
+NONSENSE_S: Mapping[str, float] = {
+    "pulse": 100,
+    "reset": 1000,
+    "same_train": 100,
+    "settled": 1000,
+    "warm_up": 1000,
+    "noticed": 100,
+}
+"""A window that starts this late was typed in milliseconds: no pulse is a break of minutes (from memory)."""
+DOUBTED_S: Mapping[str, float] = {
+    "ignored": 5,
+    "pulse": 10,
+    "reset": 100,
+    "power_down": 1000,
+    "same_train": 30,
+    "settled": 60,
+    "warm_up": 60,
+    "noticed": 5,
+}
+"""A window whose least number above 0 is this large may have been typed in milliseconds (from memory)."""
+
+
+NO_SETTLED = '[on] settled is missing: a lamp that selects by "count" has chosen once settled'
 
 
 def _window(pair: tuple[float, float]) -> tuple[float, float]:
@@ -109,6 +133,9 @@ class Off(Table):
                 ("power_down",),
                 f"power_down must end in inf, not at {self.power_down[1]}: no break is too long",
             )
+        if nonsense := list(_nonsense(self)):
+            yield from nonsense
+            return  # what follows from it would only hide it
         names = ("ignored", "pulse", "reset", "power_down")
         windows = [(name, window) for name in names if (window := getattr(self, name)) is not None]
         for place, (name, (start, end)) in enumerate(windows):
@@ -140,11 +167,28 @@ class On(Table):
         for name, window in (("settled", self.settled), ("warm_up", self.warm_up)):
             if window is not None and not math.isinf(window[1]):
                 yield (name,), f"{name} must end in inf, not at {window[1]}: no supply is too long"
+        if nonsense := list(_nonsense(self)):
+            yield from nonsense
+            return
         if self.settled is not None and self.same_train[1] >= self.settled[0]:
             words = (
                 f"same_train must end ({self.same_train[1]} s) before settled starts ({self.settled[0]} s)"
             )
             yield ("settled",), words
+
+
+def in_milliseconds(table: Off | On) -> Iterator[tuple[str, str]]:
+    """Windows whose numbers have the size of milliseconds: the key, and what to write instead."""
+    for key, window in table:
+        least = min((value for value in window or () if value > 0), default=0.0)
+        if DOUBTED_S.get(key, math.inf) <= least < math.inf:
+            yield key, as_milliseconds(*window)
+
+
+def _nonsense(table: Off | On) -> Faults:
+    """What is certainly in milliseconds, and then what may be, too."""
+    if any(window and window[0] >= NONSENSE_S.get(key, math.inf) for key, window in table):
+        yield from (((key,), f"{key} {words}") for key, words in in_milliseconds(table))
 
 
 class Electrical(Table):
@@ -230,7 +274,7 @@ def _faults(
 ) -> Faults:
     """What does not fit across tables; a table that is itself wrong comes as ``None`` and is passed over."""
     if lamp and on and lamp.selects_by == "count" and on.settled is None:
-        yield ("on",), '[on] settled is missing: a lamp that selects by "count" has chosen once settled'
+        yield ("on",), NO_SETTLED
     if electrical and hold_up and hold_up.dropout_v >= electrical.volts[0] * math.sqrt(2):
         peak = f"{electrical.volts[0] * math.sqrt(2):.1f} V, the peak of {electrical.volts[0]} V RMS"
         yield ("hold_up", "dropout_v"), f"[hold_up] dropout_v must be below {peak}"
@@ -278,7 +322,15 @@ def parse_datasheet(file: TomlFile, head: str | None = None) -> Datasheet | list
     # pydantic stops before the checks across tables when any table is wrong: look at the sound ones.
     fields = Datasheet.model_fields.items()
     parts = {name: _sound(field, file.data.get(field.alias or name)) for name, field in fields}
-    return file.problems(chain(within, _faults(**parts)), head)
+    return file.problems(chain(within, _faults(**parts), _no_settled(file.data)), head)
+
+
+def _no_settled(data: Mapping[str, Any]) -> Faults:
+    """As :func:`_faults` has it, of tables that are wrong otherwise."""
+    lamp, on = data.get("lamp"), data.get("on")
+    count = isinstance(lamp, dict) and lamp.get("selects_by") == "count"
+    if count and isinstance(on, dict) and "settled" not in on:
+        yield ("on",), NO_SETTLED
 
 
 def _sound(field: FieldInfo, value: object) -> Any:

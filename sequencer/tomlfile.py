@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 import os
-import re
 import stat
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
@@ -22,6 +21,18 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args, get_origin
 from pydantic import AfterValidator, BaseModel, ConfigDict, Strict, ValidationError
 
 from sequencer.errors import InputError
+from sequencer.tomltext import (
+    MAX_NAME,
+    Loc,
+    crowded_line,
+    did_you_mean,
+    located,
+    printable,
+    quoted,
+    shown_path,
+    syntax_words,
+    told,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -29,16 +40,35 @@ if TYPE_CHECKING:
     from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
+__all__ = [
+    "MAX_BYTES",
+    "MAX_DOTS",
+    "MAX_NAME",
+    "MAX_PROBLEMS",
+    "Faults",
+    "Loc",
+    "MisfitError",
+    "Name",
+    "Number",
+    "Pair",
+    "Some",
+    "Table",
+    "TomlFile",
+    "did_you_mean",
+    "misfits",
+    "place",
+    "printable",
+    "quoted",
+    "read_toml",
+    "told",
+]
 MAX_BYTES = 256 * 1024
 """Longest file read: a hundred times a long datasheet."""
 MAX_DOTS = 50
 """Most dots in a line: the parser's time grows with the square of a dotted key's length."""
 MAX_PROBLEMS = 50
 """Most problems told of one file."""
-MAX_NAME = 60
-"""Longest name, characters."""
 
-Loc = tuple[int | str, ...]
 Faults = Iterator[tuple[Loc, str]]
 """Where, and what is wrong there."""
 T = TypeVar("T")
@@ -48,6 +78,21 @@ class Table(BaseModel):
     """A TOML table as a frozen value: no unknown keys, no text where a number belongs."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    @classmethod
+    def lacking(cls, given: Mapping[str, object]) -> Faults:  # noqa: ARG003 - of which a table makes use
+        """What is missing of which a key alone says nothing, as one of two; ``given``: what the file sets.
+
+        Asked of a table that is wrong otherwise, so that all that it lacks is told at once; its own validator is
+        to ask it as well, with :attr:`given`.
+        """
+        yield from ()
+
+    @property
+    def given(self) -> dict[str, object]:
+        """What the file sets, by its own keys."""
+        fields = type(self).model_fields
+        return {fields[name].alias or name: getattr(self, name) for name in self.model_fields_set}
 
 
 class MisfitError(ValueError):
@@ -118,12 +163,12 @@ class TomlFile:
 
     @cached_property
     def _lines(self) -> tuple[tuple[int, Loc], ...]:
-        return tuple(_located(self.text))
+        return tuple(located(self.text))
 
 
 def read_toml(path: Path, shown: str | None = None) -> TomlFile:
     """Read and parse; raises :class:`InputError` with one clear line when that cannot be done."""
-    shown = printable(str(path) if shown is None else shown)
+    shown = shown_path(str(path) if shown is None else shown)
     raw = _read(path, shown)
     try:
         text = raw.decode("utf-8-sig")  # some editors put a byte order mark in front
@@ -139,11 +184,14 @@ def read_toml(path: Path, shown: str | None = None) -> TomlFile:
     try:
         return TomlFile(shown, text, tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{shown}: not TOML: {_syntax(str(error), text)}") from None
+        raise InputError(f"{shown}: not TOML: {syntax_words(str(error), text)}") from None
     except RecursionError:
-        raise InputError(f"{shown}: brackets nested too deep: no file of this kind needs that") from None
+        line = crowded_line(text, "[\\[{]")
+        words = f"brackets nested too deep in line {line}: no file of this kind needs that"
+        raise InputError(f"{shown}: {words}") from None
     except ValueError:  # the interpreter's own limit on whole numbers
-        raise InputError(f"{shown}: holds a number of thousands of digits") from None
+        line = crowded_line(text, r"\d")
+        raise InputError(f"{shown}: holds a number of thousands of digits in line {line}") from None
 
 
 def _read(path: Path, shown: str) -> bytes:
@@ -175,47 +223,6 @@ def _instead(path: Path) -> str:
     except OSError:
         there = []
     return ": " + (did_you_mean(path.name, there) or f"{len(there) or 'no'} .toml files there")
-
-
-def _syntax(message: str, text: str) -> str:
-    """The parser's message on one line, always with line and column."""
-    found = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message)
-    if not found:
-        return printable(message)[:200]
-    words, line, column = found.groups()
-    at = f"line {line}, column {column}"
-    if line is None:
-        at = f"line {text.count(chr(10)) + 1}, column {len(text) - text.rfind(chr(10))}: the end"
-    return f"{printable(words)[:200]} ({at})"
-
-
-_HEADER = r"\s*(\[\[?)([^\[\]=#]+)\]\]?\s*(?:#.*)?$"
-_PART = r"""(?:[\w-]+|"[^"\n]*"|'[^'\n]*')"""
-_KEY = rf"\s*({_PART}(?:\s*\.\s*{_PART})*)\s*="
-
-
-def _located(text: str) -> Iterator[tuple[int, Loc]]:
-    """``(line, location)`` of every header and key; a table of an array carries its running number."""
-    counts: dict[Loc, int] = {}
-    table: Loc = ()
-    for number, line in enumerate(text.split("\n"), 1):
-        if header := re.match(_HEADER, line):
-            *outer, last = _parts(header[2])
-            table = ()
-            for part in outer:
-                table = (*table, part)
-                table = (*table, counts[table]) if table in counts else table
-            table = (*table, last)
-            if header[1] == "[[":
-                counts[table] = counts.get(table, -1) + 1
-                table = (*table, counts[table])
-            yield number, table
-        elif key := re.match(_KEY, line):
-            yield number, (*table, *_parts(key[1]))
-
-
-def _parts(dotted: str) -> list[str]:
-    return [part.strip("\"'") for part in re.findall(_PART, dotted)] or [""]
 
 
 def place(loc: Loc, data: object) -> str:
@@ -269,20 +276,35 @@ _WORDS = {
     "literal_error": "must be {expected}, not {got}",
     "too_long": "has {actual_length} entries, not {max_length}",
     "union_tag_not_found": "is missing",
-    "union_tag_invalid": 'must be one of {expected_tags}, not "{tag}"',
+    "union_tag_invalid": "must be one of {expected_tags}, not {got}",
+    "int_parsing_size": "must be a whole number of fewer digits",
+    "string_unicode": "must be text in quotes, not {got}",
+    "finite_number": "must be a number with an end, not {got}",
+    "invalid_key": "has a key that is no text",
 }
 """Pydantic's error types in plain words; ``got`` is what stands there instead."""
 
 
 def misfits(error: ValidationError, model: type[Table], data: object) -> Faults:
     """A validation's errors as locations and words; ``model`` and ``data`` are what was validated."""
+    around: dict[Loc, None] = {}  # the tables whose own validators did not come to their turn
     for details in error.errors(include_url=False):
         yield from _worded(details, model, data)
+        around |= {details["loc"][:depth]: None for depth in range(len(details["loc"]))}
+    for tagged in around:
+        loc, here = _untagged(tagged, data), data
+        for step in loc:
+            here = _inside(here, step)
+        tables = _tables_at(model, tagged)
+        if isinstance(here, Mapping) and len(tables) == 1:
+            for keys, words in tables[0].lacking(here):
+                yield (*loc, *keys), place(loc, data) + words
 
 
 def _worded(details: ErrorDetails, model: type[Table], data: object) -> list[tuple[Loc, str]]:
     """One pydantic error as places and words."""
     kind, ctx, loc = details["type"], details.get("ctx", {}), _untagged(details["loc"], data)
+    got, more = details["input"], list[tuple[Loc, str]]()
     if isinstance(misfit := ctx.get("error"), MisfitError):
         return [((*loc, *keys), place(loc, data) + words) for keys, words in misfit.faults]
     where, last, fields = place(loc[:-1], data), loc[-1], _fields(model, details["loc"][:-1])
@@ -291,12 +313,17 @@ def _worded(details: ErrorDetails, model: type[Table], data: object) -> list[tup
         return [(loc, f"{where}no such key: {quoted(str(last))}" + (f": {hint}" if hint else ""))]
     if kind == "missing":
         lacking = f"{_headed(last, fields)} is missing" if last in fields else "needs two numbers"
-        return [(loc, where + lacking)]
+        return [(loc, where + lacking + _needs(fields.get(str(last))))]
     if kind in {"union_tag_not_found", "union_tag_invalid"}:
-        loc = (*loc, "driver")
+        here = details["input"]
+        keys = [key for key in _needed(_tables_at(model, details["loc"])) if key not in {"driver", *here}]
+        more = [((*loc, key), f"{place((*loc, key), data)}is missing") for key in keys]
+        loc, got = (*loc, "driver"), here.get("driver")
     limits = {k: printable(v)[:200].replace("'", '"') if isinstance(v, str) else v for k, v in ctx.items()}
-    words = _WORDS[kind].format(got=told(details["input"]), **limits) if kind in _WORDS else details["msg"]
-    return [(loc, place(loc, data) + words)]
+    words = _WORDS.get(kind, "is not what belongs there: {got}").format(got=told(got), **limits)
+    if kind in {"less_than", "less_than_equal"} and str(loc[-1]).endswith("_s") and 10 <= got < math.inf:
+        words += f": if that is milliseconds, write {got / 1000:.10g}"
+    return [(loc, place(loc, data) + words), *more]
 
 
 def _untagged(loc: Loc, data: object) -> Loc:
@@ -315,16 +342,37 @@ def _untagged(loc: Loc, data: object) -> Loc:
 
 def _fields(model: type[Table], loc: Loc) -> dict[str, FieldInfo]:
     """The fields of the table at ``loc``, by key."""
-    tables = [model]
+    return {key: field for table in _tables_at(model, loc) for key, field in _by_key(table).items()}
+
+
+def _tables_at(model: type[Table], loc: Loc) -> list[type[Table]]:
+    """The model of the table at ``loc``; several where its driver has not chosen one."""
+    tables, named = [model], False
     for step in loc:
         if isinstance(step, int):
             continue
         if len(tables) > 1:  # a union: the step is the driver that chose one of its tables
             tables = [t for t in tables if step in get_args(t.model_fields["driver"].annotation)]
             continue
+        if named:  # a table of tables: the step is the name of one of them
+            named = False
+            continue
         field = _by_key(tables[0]).get(step) if tables else None
         tables = _tables_in(field.annotation) if field else []
-    return {key: field for table in tables for key, field in _by_key(table).items()}
+        named = field is not None and get_origin(field.annotation) is dict
+    return tables
+
+
+def _needed(tables: Iterable[type[Table]]) -> list[str]:
+    """The keys that each of the tables must have."""
+    each = [[key for key, field in _by_key(table).items() if field.is_required()] for table in tables]
+    return [key for key in (each or [[]])[0] if all(key in keys for keys in each)]
+
+
+def _needs(field: FieldInfo | None) -> str:
+    """What a table that is not there must hold; nothing for a key that is no table."""
+    keys = _needed(_tables_in(field.annotation)) if field else []
+    return f": it needs {', '.join(keys)}" if keys else ""
 
 
 def _by_key(table: type[Table]) -> dict[str, FieldInfo]:
@@ -343,47 +391,3 @@ def _tables_in(annotation: object) -> list[type[Table]]:
     if isinstance(annotation, type) and issubclass(annotation, Table):
         return [annotation]
     return [table for part in get_args(annotation) for table in _tables_in(part)]
-
-
-def told(value: object) -> str:
-    """What stands there instead, in a few words."""
-    if isinstance(value, str):
-        return quoted(value)
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, (int, float)):
-        return "a number so large" if 1e15 <= abs(value) < math.inf else repr(value)
-    if isinstance(value, dict):
-        return "a table"
-    return "an array" if isinstance(value, list) else "a date or time"
-
-
-def printable(text: str) -> str:
-    """Nothing that a terminal would obey, no line end.
-
-    >>> printable("tarn\\x1b[2J")
-    'tarn\\\\x1b[2J'
-    """
-    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
-
-
-def quoted(text: str) -> str:
-    """Printable, in double quotes, clipped to the length of a name."""
-    return f'"{printable(text if len(text) <= MAX_NAME else text[: MAX_NAME - 3] + "...")}"'
-
-
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """The remedy for an unknown name: the nearest known one, else all of a short list, else nothing.
-
-    >>> did_you_mean("evning", ["evening", "quiet"])
-    'did you mean "evening"?'
-    >>> did_you_mean("noon", ["dusk", "rill"])
-    'known are "dusk", "rill"'
-    """
-    import difflib  # noqa: PLC0415  (only when something is wrong)
-
-    names = {name.casefold(): name for name in known}
-    near = difflib.get_close_matches(word[:MAX_NAME].casefold(), names, n=1)
-    if near:
-        return f"did you mean {quoted(names[near[0]])}?"
-    return "known are " + ", ".join(map(quoted, names.values())) if 0 < len(names) <= 12 else ""

@@ -51,3 +51,16 @@ def to_seconds(nanoseconds: int) -> float:
     0.123711341
     """
     return math.inf if nanoseconds >= FOREVER_NS else nanoseconds / NS_PER_S
+
+
+def as_milliseconds(*seconds: float) -> str:
+    """What is said of seconds of a size that milliseconds would have, and what to write instead.
+
+    >>> as_milliseconds(300, 1500)
+    '300-1500 s looks like milliseconds: write [0.3, 1.5]'
+    >>> as_milliseconds(20000)
+    '20000 s looks like milliseconds: write 20'
+    """
+    shown = "-".join(f"{value:.10g}" for value in seconds)
+    meant = ", ".join(f"{value / 1000:.10g}" for value in seconds)
+    return f"{shown} s looks like milliseconds: write {f'[{meant}]' if len(seconds) > 1 else meant}"

@@ -155,7 +155,15 @@ def test_each_misfit_has_its_line(base: str, old: str, new: str, expected: list[
 
 # Whole texts that are TOML and no datasheet.
 NO_DATASHEETS = [
-    ("", ["[lamp] is missing", "[off] is missing", "[on] is missing", "[[scene]] is missing"]),
+    (
+        "",
+        [
+            "[lamp] is missing: it needs name, selects_by, after_power_down, clock_tolerance",
+            "[off] is missing: it needs ignored, pulse, power_down",
+            "[on] is missing: it needs same_train",
+            "[[scene]] is missing: it needs code, name",
+        ],
+    ),
     (
         "scene = 3\n[lamp]\n[off]\nx.y = 1\n[on]\n",
         [
@@ -239,6 +247,7 @@ def test_the_line_is_near_not_at_and_left_out_when_not_found() -> None:
         )
     ]
     assert lines == [1, 3, 2, 6, 4, 4, 1, None]
+    assert TomlFile("x.toml", 'a = 1\n"b\\u001b" = 2\n', {}).near_line(("b\x1b",)) == 2
 
 
 # Text that is not TOML, and the place counted from 1 by hand; the words between are the parser's own.
@@ -274,9 +283,9 @@ UNREADABLE = [
     (lambda p: (p.parent / "y.toml").touch(), 'no such file: did you mean "y.toml"?'),
     (
         lambda p: p.write_text("a = " + "[" * 20_000),
-        "brackets nested too deep: no file of this kind needs that",
+        "brackets nested too deep in line 1: no file of this kind needs that",
     ),
-    (lambda p: p.write_text("a = " + "9" * 20_000), "holds a number of thousands of digits"),
+    (lambda p: p.write_text("a = " + "9" * 20_000), "holds a number of thousands of digits in line 1"),
     (
         lambda p: p.write_text("a = 1\n" + "a." * 100_000 + "a = 1"),
         f"more than {MAX_DOTS} dots in line 2: no key or value needs them",

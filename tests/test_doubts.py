@@ -297,3 +297,41 @@ def test_lines_named_in_two_ways_cannot_be_told_apart(tmp_path: Path, line: str,
     assert (expected in lines) is doubted
     kept = ": if the line is lost in a break, the board keeps the lamps dark: "
     assert [doubt.split(":")[0] for doubt in lines if kept in doubt] == ["side", "far"]
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        (
+            ("make_s = [0.005, 0.012]", "make_s = [1.5, 1.6]"),
+            "deep: [relay] make_s 1.5-1.6 s looks like milliseconds: write [0.0015, 0.0016] if it is",
+        ),
+        (
+            ("break_s = [0.003, 0.008]", "break_s = [0, 2]"),
+            "deep: [relay] break_s 0-2 s looks like milliseconds: write [0, 0.002] if it is",
+        ),
+        (
+            (
+                "pulse = [0.12, 2.0]\nreset = [6.5, 8.0]\npower_down = [10.0, inf]",
+                "pulse = [12, 20]\npower_down = [30, inf]",
+            ),
+            "count: [off] pulse 12-20 s looks like milliseconds: write [0.012, 0.02] if it is",
+        ),
+        (
+            ("power_down = [10.0, inf]", "power_down = [10000, inf]"),
+            "count: [off] power_down 10000-inf s looks like milliseconds: write [10, inf] if it is",
+        ),
+        (
+            ("settled = [3.5, inf]", "settled = [350, inf]"),
+            "count: [on] settled 350-inf s looks like milliseconds: write [0.35, inf] if it is",
+        ),
+        (
+            ("margin_s = 0.03", "max_dark_s = 20000"),
+            "basin: [timing] max_dark_s 20000 s looks like milliseconds: write 20 if it is",
+        ),
+    ],
+)
+def test_what_may_be_in_milliseconds_is_doubted(
+    tmp_path: Path, change: tuple[str, str], expected: str
+) -> None:
+    assert expected in told(tmp_path, change)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -83,12 +84,12 @@ class SensorEyes(SerialLine):
     still_s: Annotated[Number, Field(ge=0.5, le=120)] = 3.0
     longest_s: Annotated[Number, Field(ge=5, le=3600)] = 180.0
 
-    @model_validator(mode="after")
-    def _calibrated(self) -> Self:
-        if (self.white is None) != (self.spread is None):
-            words = "white and spread go together: lampstep bench white prints both"
-            raise MisfitError((("white",), words))
-        return self
+    @classmethod
+    def lacking(cls, given: Mapping[str, object]) -> Faults:
+        """As of every line, and what belongs to the white."""
+        yield from super().lacking(given)
+        if ("white" in given) != ("spread" in given):
+            yield ("white",), "white and spread go together: lampstep bench white prints both"
 
 
 class MeterEyes(MeterRegister):

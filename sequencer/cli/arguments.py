@@ -12,6 +12,7 @@ from sequencer import __version__
 from sequencer.cli.commands import BENCH, CAUTION, COMMANDS, FILE, NEEDS, SENDS_NOTHING, SITE, STATUS, USAGE
 from sequencer.cli.options import ADD, add_scene
 from sequencer.errors import InputError
+from sequencer.tomltext import quoted
 
 if TYPE_CHECKING:
     from datetime import date
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from sequencer.planner import Start
 
 _WIDTH = 100
+MAX_LOOSE = 10
+"""Most words left over that are told one by one."""
 
 
 class Arguments(argparse.Namespace):
@@ -77,6 +80,9 @@ class _Parser(argparse.ArgumentParser):
     """Says what is wrong as an InputError instead of ending the program."""
 
     def error(self, message: str) -> NoReturn:
+        ignored = re.fullmatch(r"(?s)(argument \S+): ignored explicit argument (.*)", message)
+        if ignored:  # argparse writes the word as Python would
+            message = f"{ignored[1]}: takes no value, yet has {quoted(ignored[2][1:-1])}"
         raise InputError(f"{self.prog}: {message}; {self.prog} --help tells more")
 
 
@@ -150,7 +156,7 @@ Bring every underwater lamp on one supply onto one scene, by breaks in that supp
 
 
 def _meant(word: str, known: Sequence[str] | dict[str, str]) -> str:
-    from sequencer.tomlfile import did_you_mean, quoted  # noqa: PLC0415 - only when something is wrong
+    from sequencer.tomlfile import did_you_mean  # noqa: PLC0415 - only when something is wrong
 
     hint = did_you_mean(word, known)
     return quoted(word) + (f": {hint}" if hint else "")
@@ -160,16 +166,18 @@ def _left_over(command: str, left: Sequence[str]) -> Iterator[str]:
     for word in (word for word in left if word.startswith("-")):
         options = [*re.findall(r"--[a-z-]+", USAGE[command]), "--debug"]
         yield f"lampstep {command}: no option {_meant(word.partition('=')[0], options)}"
-    if loose := [f'"{word}"' for word in left if not word.startswith("-")]:
+    if loose := [quoted(word) for word in left if not word.startswith("-")]:
         words = "put quotes around a name with spaces"
-        yield f"lampstep {command}: {', '.join(loose)} left over: {words}"
+        shown = ", ".join(loose[:MAX_LOOSE]) + (" and more" if len(loose) > MAX_LOOSE else "")
+        yield f"lampstep {command}: {shown} left over: {words}"
 
 
 def _doubled(arguments: Arguments) -> Iterator[str]:
     from_option: dict[str, str] = {}
     for lamp, scene in getattr(arguments, "known", ()):
         if lamp in from_option:
-            yield f'--from: lamp "{lamp}" is given twice ("{from_option[lamp]}" and "{scene}"): give it once'
+            both = f"{quoted(from_option[lamp])} and {quoted(scene)}"
+            yield f"--from: lamp {quoted(lamp)} is given twice ({both}): give it once"
         from_option.setdefault(lamp, scene)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from sequencer.bench.rigfile import Rig, load_rig
 from sequencer.cli.answer import BROKEN_OFF
 from sequencer.cli.arguments import Arguments
+from sequencer.cli.bench_files import in_a_folder
 from sequencer.datasheet import Datasheet, load_datasheet
 from sequencer.errors import InputError, LampstepError
 from sequencer.journal.folder import make_folder, site_folder
@@ -44,7 +45,7 @@ def sheet_and_rig(arguments: Arguments) -> tuple[Datasheet, Rig]:
 def kept_at(arguments: Arguments, name: str) -> Path:
     """Where the run is kept: as asked, else under this name beside the logs of trains."""
     if arguments.resume is not None:
-        return Path(arguments.resume)
+        return in_a_folder(arguments.resume, "--resume")
     try:
         folder = site_folder("bench")
         make_folder(folder)

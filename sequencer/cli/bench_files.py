@@ -13,12 +13,24 @@ from sequencer.errors import HardwareError, InputError
 
 def new_file(name: str | None, option: str) -> Path | None:
     """The path, which must not be there yet, in a folder that is: a run takes hours. InputError otherwise."""
-    path = None if name is None else Path(name)
+    path = None if name is None else in_a_folder(name, option)
     if path is not None and path.exists():
         raise InputError(
             f"{path}: is there already, and is not written over: name another file with {option}"
         )
-    if path is not None and not path.parent.is_dir():
+    return path
+
+
+def in_a_folder(name: str, option: str) -> Path:
+    """The path of a file that is there or can be made; InputError where no file can be of that name."""
+    path = Path(name)
+    try:
+        path.exists()  # raises for a name that is too long
+        there = path.parent.is_dir()
+    except (OSError, ValueError) as error:
+        words = getattr(error, "strerror", None) or error
+        raise InputError(f"{path}: {words}: name another file with {option}") from error
+    if not there:
         raise InputError(f"{path}: there is no folder {path.parent}: name another file with {option}")
     return path
 

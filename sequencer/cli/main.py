@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Iterable, Sequence
 from importlib import import_module
@@ -11,6 +12,7 @@ from sequencer.cli.answer import BROKEN_OFF, BUG, HARDWARE, Answer
 from sequencer.cli.arguments import parse
 from sequencer.cli.start import lean_imports
 from sequencer.errors import InputError, LampstepError
+from sequencer.tomltext import MAX_SHOWN_PATH, printable, shown_path
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -38,7 +40,8 @@ def _answer(given: Sequence[str]) -> Answer:
     except KeyboardInterrupt:
         return _failed(BROKEN_OFF, ["broken off"])
     except LampstepError as error:
-        return _failed(error.exit_status, error.problems if isinstance(error, InputError) else [str(error)])
+        problems = error.problems if isinstance(error, InputError) else [str(error)]
+        return _failed(error.exit_status, [_without_long(given, problem) for problem in problems])
     except Exception as error:
         if "--debug" in given:
             from traceback import print_exc  # noqa: PLC0415
@@ -49,13 +52,22 @@ def _answer(given: Sequence[str]) -> Answer:
     return answer
 
 
+def _without_long(given: Iterable[str], problem: str) -> str:
+    """A problem that repeats no long argument whole, as a path with spaces in it."""
+    values = [word.partition("=")[2] for word in given if word.startswith("--")]
+    for word in (*given, *values):
+        if len(word) > MAX_SHOWN_PATH:
+            problem = problem.replace(word, shown_path(word)).replace(printable(word), shown_path(word))
+    return problem
+
+
 def _failed(status: int, problems: Iterable[str]) -> Answer:
     return Answer(status, {"errors": [_one_line(problem) for problem in problems]}, "")
 
 
 def _one_line(text: str) -> str:
-    """Nothing that a terminal would obey, whatever was typed."""
-    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+    """Nothing that a terminal would obey, whatever was typed, and no word of it so long that it hides the rest."""
+    return re.sub(rf"\S{{{MAX_SHOWN_PATH + 1},}}", lambda word: shown_path(word[0]), printable(text))
 
 
 def _told(answer: Answer, *, as_json: bool) -> int:

@@ -9,6 +9,7 @@ from sequencer.diagnosis.current import Hypothesis, Meter, Reading, hold, readin
 from sequencer.errors import InputError
 from sequencer.relay.meter import open_meter
 from sequencer.sitefile import Pad, load_site
+from sequencer.sitefile.supply import header
 from sequencer.supply.feed import feed_of
 from sequencer.tomlfile import quoted
 
@@ -26,7 +27,8 @@ def run(arguments: Arguments) -> Answer:
     circuit, scene = _asked(pad, arguments)
     feed = feed_of(pad, circuit)
     if feed is None:
-        raise InputError(f"{circuit}: what its lamps should draw is unknown: add [supply.{circuit}]")
+        words = f"what its lamps should draw is unknown: add [{header(circuit)}] to {pad.path.name}"
+        raise InputError(f"{circuit}: {words}")
     meant = {lamp: each.name for lamp, each in pad.wanted(circuit, scene).items()}
     amps, meter = _read(pad, circuit, arguments.amps)
     reading = hold(feed, meant, amps, meter)
@@ -51,7 +53,10 @@ def _read(pad: Pad, circuit: str, typed: float | None) -> tuple[float, Meter]:
     if typed is not None:
         return typed, CLAMP
     if (spec := pad.sense.get(circuit)) is None:
-        raise InputError(f"{circuit}: no meter reads its current: add [sense.{circuit}], or type --amps")
+        table = header(circuit, "sense")
+        raise InputError(
+            f"{circuit}: no meter reads its current: add [{table}] to {pad.path.name}, or type --amps"
+        )
     return open_meter(spec.model_dump()).amps(), Meter(spec.error, spec.error_a)
 
 

@@ -7,6 +7,8 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from sequencer.tomltext import quoted
+
 if TYPE_CHECKING:
     from datetime import date
 
@@ -30,7 +32,7 @@ def pair_of(shape: str) -> Callable[[str], tuple[str, str]]:
     def pair(text: str) -> tuple[str, str]:
         name, equals, value = text.partition("=")
         if not (name and equals and value):
-            raise argparse.ArgumentTypeError(f'must be {shape}, not "{text}"')
+            raise argparse.ArgumentTypeError(f"must be {shape}, not {quoted(text)}")
         return name, value
 
     return pair
@@ -44,7 +46,7 @@ def lamp_volts(text: str) -> tuple[str, float]:
     lamp, equals, value = text.partition("=")
     volts = _number(value)
     if not (lamp and equals and 0 <= volts < 1000):
-        raise argparse.ArgumentTypeError(f'must be LAMP=V, not "{text}"')
+        raise argparse.ArgumentTypeError(f"must be LAMP=V, not {quoted(text)}")
     return lamp, volts
 
 
@@ -52,7 +54,7 @@ def tap_volts(text: str) -> float:
     """The volts of a transformer's tap."""
     volts = _number(text)
     if not 0 < volts < 1000:
-        raise argparse.ArgumentTypeError(f'must be the volts of a tap, not "{text}"')
+        raise argparse.ArgumentTypeError(f"must be the volts of a tap, not {quoted(text)}")
     return volts
 
 
@@ -60,7 +62,7 @@ def amps(text: str) -> float:
     """A reading of current."""
     read = _number(text)
     if not 0 <= read < 1000:
-        raise argparse.ArgumentTypeError(f'must be the amps that were read, not "{text}"')
+        raise argparse.ArgumentTypeError(f"must be the amps that were read, not {quoted(text)}")
     return read
 
 
@@ -69,7 +71,9 @@ def whole(least: int, most: int) -> Callable[[str], int]:
 
     def number(text: str) -> int:
         if not (text.isascii() and text.isdigit() and len(text) < 20 and least <= int(text) <= most):
-            raise argparse.ArgumentTypeError(f'must be a whole number from {least} to {most}, not "{text}"')
+            raise argparse.ArgumentTypeError(
+                f"must be a whole number from {least} to {most}, not {quoted(text)}"
+            )
         return int(text)
 
     return number
@@ -81,7 +85,9 @@ def between(least: float, most: float) -> Callable[[str], float]:
     def number(text: str) -> float:
         value = _number(text)
         if not least <= value <= most:
-            raise argparse.ArgumentTypeError(f'must be a number from {least:g} to {most:g}, not "{text}"')
+            raise argparse.ArgumentTypeError(
+                f"must be a number from {least:g} to {most:g}, not {quoted(text)}"
+            )
         return value
 
     return number
@@ -96,7 +102,7 @@ def day(text: str) -> date:
     except ValueError:
         found = date.min
     if not 1970 <= found.year < 9000:
-        raise argparse.ArgumentTypeError(f'must be a date such as 2026-12-24, not "{text}"')
+        raise argparse.ArgumentTypeError(f"must be a date such as 2026-12-24, not {quoted(text)}")
     return found
 
 

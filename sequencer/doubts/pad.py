@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sequencer.automaton.guards import Window, guards
+from sequencer.datasheet import in_milliseconds
 from sequencer.doubts.doubt import Doubt
 from sequencer.doubts.supply import supply_doubts
 from sequencer.sitefile import GpioRelay, ModbusRelay, same_pin
+from sequencer.sitefile.tables import DOUBTED_DELAY_S
 from sequencer.tomlfile import quoted
-from sequencer.units import at_least_ns, at_most_ns, to_seconds
+from sequencer.units import as_milliseconds, at_least_ns, at_most_ns, to_seconds
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,6 +21,10 @@ if TYPE_CHECKING:
 
 NEC_MAX_V = 15.0
 """Low voltage contact limit, RMS of sinusoidal AC (NEC 680.2)."""
+DOUBTED_START_S = 3.0
+"""An electronic transformer starts within a second or two (common practice, no source)."""
+DOUBTED_DARK_S = 1000.0
+"""Nobody wants a single break of a quarter of an hour (from memory)."""
 SELV_ZONE_0_MAX_V = 12.0
 """SELV in zone 0, RMS of AC (IEC 60364-7-702)."""
 
@@ -43,6 +49,8 @@ def _of_site(pad: Pad) -> Iterator[Doubt]:
     else:
         what = "pool lighting falls under IEC 60364-7-702 and the national rules made from it"
     yield Doubt(where, what, "leave what they ask for to a licensed electrician; this check replaces nothing")
+    if pad.timing.max_dark_s >= DOUBTED_DARK_S:
+        yield Doubt(where, *_scale("[timing] max_dark_s", as_milliseconds(pad.timing.max_dark_s)))
     if not pad.scenes:
         yield Doubt(where, "the site has no scenes", "add a [[scene]] with a name and picks")
     pins = [c.relay.pin for c in pad.circuits if isinstance(c.relay, GpioRelay)]
@@ -63,6 +71,7 @@ def _numbering(pin: int | str) -> str:
 def _of_relay(pad: Pad, circuit: Circuit) -> Iterator[Doubt]:
     relay, margin = circuit.relay, pad.timing.margin_s
     spread = relay.delays.spread_s
+    yield from _of_delays(pad, circuit)
     if spread > margin:
         what = f"the relay's delays vary by {spread:g} s either way, more than margin_s = {margin:g} s"
         yield Doubt(circuit.name, what, "measure make_s and break_s more closely, or take a faster relay")
@@ -76,6 +85,22 @@ def _of_relay(pad: Pad, circuit: Circuit) -> Iterator[Doubt]:
         what = "the relay switches the mains side: mains can kill, and inrush wears its contact"
         remedy = "leave it to a licensed electrician under the local code, or switch the secondary"
         yield Doubt(circuit.name, what, remedy)
+
+
+def _of_delays(pad: Pad, circuit: Circuit) -> Iterator[Doubt]:
+    """Delays of the size of milliseconds; a transformer's own start is not the relay's."""
+    supply = pad.supply.get(circuit.name)
+    start_s = supply.transformer.start_delay_s if supply else (0.0, 0.0)
+    waits = start_s[1] > 0 and circuit.relay.side == "primary"
+    told = {
+        "[relay] break_s": circuit.relay.break_s,
+        f"[supply.{circuit.name}.transformer] start_delay_s": start_s,
+    }
+    if not waits:
+        told["[relay] make_s"] = circuit.relay.make_s
+    for key, pair in told.items():
+        if (pair[0] or pair[1]) >= (DOUBTED_START_S if "start" in key else DOUBTED_DELAY_S):
+            yield Doubt(circuit.name, *_scale(key, as_milliseconds(*pair)))
 
 
 def _of_type_on_circuit(pad: Pad, circuit: Circuit, stem: str) -> Iterator[Doubt]:
@@ -143,7 +168,16 @@ def _first_lamp(circuit: Circuit, stem: str) -> str:
     return quoted(name) if " " in name else name
 
 
+def _scale(where: str, words: str) -> tuple[str, str]:
+    """What looks like milliseconds, and what to do about it."""
+    what, _, instead = words.partition(": ")
+    return f"{where} {what}", f"{instead} if it is"
+
+
 def _of_datasheet(pad: Pad, stem: str, datasheet: Datasheet) -> Iterator[Doubt]:
+    for table, windows in (("off", datasheet.off), ("on", datasheet.on)):
+        for key, words in in_milliseconds(windows):
+            yield Doubt(stem, *_scale(f"[{table}] {key}", words))
     for scene in datasheet.scenes:
         where = f"{stem}: scene {quoted(scene.name)}"
         if scene.colour is None and scene.colours is None:

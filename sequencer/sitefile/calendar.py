@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple, Self
 
@@ -25,6 +25,7 @@ Its upper limb, seen through the air, stands at the horizon when its centre is 0
 refraction and 16' of radius, as the almanac offices reckon); at midnight of midsummer its centre is
 90 - latitude - 23.44 below (the obliquity of the ecliptic, IAU 2006). So 90 - 23.44 - 0.83 = 65.73.
 """
+MAX_PRIORITY = 1_000_000
 MAX_TABLES = 200
 """Most slots, and most exceptions, of a site; also most entries of one ``dates``."""
 NOON = time(12)
@@ -126,7 +127,7 @@ class Slot(Table):
     end: Moment
     fallback_start: Clock | None = None
     fallback_end: Clock | None = None
-    priority: int = 0
+    priority: Annotated[int, Field(ge=-MAX_PRIORITY, le=MAX_PRIORITY)] = 0
 
     @property
     def overnight(self) -> bool:
@@ -156,6 +157,10 @@ class Slot(Table):
         return self
 
 
+OWN_SHOW = ("scene", "start", "end")
+"""What an exception's own show has."""
+
+
 class ExceptionDays(Table):
     """Dates on which something else holds than the slots say: nothing at all, or a show of its own."""
 
@@ -169,7 +174,15 @@ class ExceptionDays(Table):
     end: Moment | None = None
     fallback_start: Clock | None = None
     fallback_end: Clock | None = None
-    priority: int = 0
+    priority: Annotated[int, Field(ge=-MAX_PRIORITY, le=MAX_PRIORITY)] = 0
+
+    @classmethod
+    def lacking(cls, given: Mapping[str, object]) -> Faults:
+        """A whole show, unless closed."""
+        missing = [key for key in OWN_SHOW if key not in given]
+        if missing and given.get("closed", False) is False:
+            words = f"{', '.join(missing)} missing: name the show of these dates, or write closed = true"
+            yield ("dates",), words
 
     def show(self) -> Slot | None:
         """Its own show, as a slot of those dates; ``None`` when closed."""
@@ -179,16 +192,13 @@ class ExceptionDays(Table):
 
     @model_validator(mode="after")
     def _agree(self) -> Self:
-        own = ("scene", "start", "end")
-        given = [key for key in (*own, "fallback_start", "fallback_end") if getattr(self, key) is not None]
+        given = [key for key in (*OWN_SHOW, "fallback_start", "fallback_end") if key in self.given]
         if self.closed and given:
             raise MisfitError(
                 (("closed",), f"closed = true leaves no show, yet {given[0]} is given: keep one of them")
             )
-        missing = [key for key in own if getattr(self, key) is None]
-        if not self.closed and missing:
-            words = f"{', '.join(missing)} missing: name the show of these dates, or write closed = true"
-            raise MisfitError((("dates",), words))
+        if faults := list(self.lacking(self.given)):
+            raise MisfitError(*faults)
         _not_too_many(self.dates)
         if self.start is not None and self.end is not None:
             faults = list(_hour_faults(self.start, self.end, self.fallback_start, self.fallback_end))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from sequencer.tomlfile import MisfitError, Name, Number, Table, quoted, told
+from sequencer.tomlfile import Faults, MisfitError, Name, Number, Table, quoted, told
 
 MAX_PATH = 400
 """Longest path to a datasheet or a port, characters."""
@@ -39,9 +40,15 @@ class SerialLine(Table):
 
     @model_validator(mode="after")
     def _one_line(self) -> Self:
-        if (self.serial_number is None) == (self.port is None):
-            raise MisfitError(((), "must have either serial_number, of the USB adapter, or port"))
+        if faults := list(self.lacking(self.given)):
+            raise MisfitError(*faults)
         return self
+
+    @classmethod
+    def lacking(cls, given: Mapping[str, object]) -> Faults:
+        """An adapter or a port."""
+        if ("serial_number" in given) == ("port" in given):
+            yield (), "must have either serial_number, of the USB adapter, or port"
 
     @property
     def line(self) -> str:

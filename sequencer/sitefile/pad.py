@@ -72,14 +72,25 @@ class Pad:
     def wanted(self, circuit_name: str, scene_name: str) -> dict[str, LampScene]:
         """Per lamp of the circuit the lamp scene to end on; raises :class:`InputError` when one has none."""
         circuit, scene = self.circuit(circuit_name), self.scene(scene_name)
-        found = {lamp.name: (lamp.stem, self.lamp_scene(scene, lamp.stem)) for lamp in circuit.lamps}
-        lacking = {stem: name for name, (stem, lamp_scene) in reversed(found.items()) if lamp_scene is None}
-        if lacking:
-            asked = quoted(scene.name)
-            remedy = f"give scene {asked} in {self.path.name} a pick for it"
-            lines = (f"lamp {quoted(name)}: {stem} has no scene {asked}" for stem, name in lacking.items())
-            raise InputError([f"{circuit.name}: {line}: {remedy}" for line in lines])
-        return {name: lamp_scene for name, (_, lamp_scene) in found.items() if lamp_scene is not None}
+        if lacking := self.lacking(circuit_name, scene_name):
+            raise InputError(lacking)
+        found = {lamp.name: self.lamp_scene(scene, lamp.stem) for lamp in circuit.lamps}
+        return {name: lamp_scene for name, lamp_scene in found.items() if lamp_scene is not None}
+
+    def lacking(self, circuit_name: str, scene_name: str) -> list[str]:
+        """A line for each type on the circuit that has no lamp scene for it; a type without its datasheet has none.
+
+        :raises InputError: no such circuit or scene.
+        """
+        circuit, scene = self.circuit(circuit_name), self.scene(scene_name)
+        first = {lamp.stem: lamp.name for lamp in reversed(circuit.lamps) if lamp.stem in self.datasheets}
+        asked = quoted(scene.name)
+        remedy = f"give scene {asked} in {self.path.name} a pick for it"
+        return [
+            f"{circuit.name}: lamp {quoted(name)}: {stem} has no scene {asked}: {remedy}"
+            for stem, name in first.items()
+            if self.lamp_scene(scene, stem) is None
+        ]
 
 
 def load_site(path: str | Path, *, standing: bool = False) -> Pad:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field, ValidationError
 
 from sequencer.sitefile.line import MeterRegister
-from sequencer.tomlfile import Faults, Number, Table, did_you_mean, misfits, printable, quoted
+from sequencer.tomlfile import Faults, Number, Table, did_you_mean, misfits, quoted
+from sequencer.tomltext import clipped
 
 if TYPE_CHECKING:
     from sequencer.sitefile.pad import Pad
@@ -66,7 +67,7 @@ def senses(pad: Pad, file: TomlFile) -> tuple[dict[str, ModbusMeter | SimulatedM
         except ValidationError as error:
             within = misfits(error, _Fitted, {"sense": table})
             named = [
-                (("sense", name, *loc[1:]), words.replace("[sense]", f"[sense] {printable(name)}:", 1))
+                (("sense", name, *loc[1:]), words.replace("[sense]", f"[sense] {clipped(name)}:", 1))
                 for loc, words in within
             ]
             problems += file.problems(named)

@@ -7,13 +7,14 @@ a model takes time, and ``plan`` is to start quickly on a slow board.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import time
 from typing import Annotated, Literal, NamedTuple, Self
 
 from pydantic import Field, PlainValidator, Strict, model_validator
 
 from sequencer.sitefile.tables import PinName
-from sequencer.tomlfile import MisfitError, Name, Number, Table, told
+from sequencer.tomlfile import Faults, MisfitError, Name, Number, Table, told
 
 
 class Span(NamedTuple):
@@ -46,9 +47,15 @@ class Line(Table):
 
     @model_validator(mode="after")
     def _has_pin(self) -> Self:
-        if self.driver == "gpio" and self.pin is None:
-            raise MisfitError((("pin",), 'pin is missing: name it, or write driver = "simulated"'))
+        if faults := list(self.lacking(self.given)):
+            raise MisfitError(*faults)
         return self
+
+    @classmethod
+    def lacking(cls, given: Mapping[str, object]) -> Faults:
+        """A pin, unless nothing is real."""
+        if given.get("driver", "gpio") == "gpio" and "pin" not in given:
+            yield ("pin",), 'pin is missing: name it, or write driver = "simulated"'
 
 
 class Inputs(Table):

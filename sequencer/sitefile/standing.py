@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import Field, ValidationError
 
-from sequencer.errors import InputError
 from sequencer.sitefile.calendar import ExceptionDays, Exceptions, Slot, Slots, calendar_faults, head
 from sequencer.sitefile.pad import sound
 from sequencer.sitefile.serve import Inputs, Line, Outputs, Serve
@@ -77,10 +76,8 @@ def _calendar_faults(
         if faults or table.scene is None:
             continue
         for circuit in circuits if table.circuit is None else [table.circuit]:
-            try:
-                pad.wanted(circuit, table.scene)
-            except InputError as error:
-                yield from (((key, index, "scene"), f"{called}: {line}") for line in error.problems)
+            for line in pad.lacking(circuit, table.scene):
+                yield (key, index, "scene"), f"{called}: {line}"
     yield from calendar_faults(pad.site, slots, exceptions)
 
 

@@ -27,6 +27,7 @@ from sequencer.tomlfile import (
     misfits,
     printable,
     quoted,
+    told,
 )
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ MAX_VA = 100_000
 
 def _awg(value: int) -> int:
     if value not in AWG_SIZES:
-        raise MisfitError(((), f"must be one of {', '.join(map(str, AWG_SIZES))}, not {value}"))
+        raise MisfitError(((), f"must be one of {', '.join(map(str, AWG_SIZES))}, not {told(value)}"))
     return value
 
 
@@ -84,15 +85,17 @@ class Cable(Table):
 
     @model_validator(mode="after")
     def _one_of_each(self) -> Self:
-        pairs = (("length_m", "length_ft"), ("awg", "mm2"))
-        faults = [
-            ((one,), f"must have either {one} or {other}, {_how_many(self, one, other)}")
-            for one, other in pairs
-            if (getattr(self, one) is None) == (getattr(self, other) is None)
-        ]
-        if faults:
+        if faults := list(self.lacking(self.given)):
             raise MisfitError(*faults)
         return self
+
+    @classmethod
+    def lacking(cls, given: Mapping[str, object]) -> Faults:
+        """A length and a size, each in one of two ways."""
+        for one, other in (("length_m", "length_ft"), ("awg", "mm2")):
+            if (one in given) == (other in given):
+                how_many = f"not both {one} and {other}" if one in given else "neither is there"
+                yield (one,), f"must have either {one} or {other}, {how_many}"
 
     @property
     def metres(self) -> float:
@@ -107,10 +110,6 @@ class Cable(Table):
         ('AWG 12', '2.5 mm2')
         """
         return f"AWG {self.awg}" if self.awg is not None else f"{self.mm2:g} mm2"
-
-
-def _how_many(table: Table, one: str, other: str) -> str:
-    return "neither is there" if getattr(table, one) is None else f"not both {one} and {other}"
 
 
 class Run(Cable):
@@ -173,15 +172,20 @@ class Transformer(Table):
             yield ("tap",), f"tap {self.tap:g} is none of the taps: it has {known}"
         if len(set(volts)) < len(volts):
             yield ("taps",), "two taps have the same volts: write one"
-        if self.regulation is not None and self.regulation_of is None:
-            words = 'regulation wants regulation_of: "full_load" for (no load - full load) / full load, '
-            yield ("regulation",), words + '"no_load" for the same over no load'
-        if self.regulation is not None and (self.r_ohm is not None or self.x_ohm is not None):
-            yield ("regulation",), "must have either regulation or r_ohm and x_ohm, not both"
-        if self.kind == "iron" and self.regulation is None and self.r_ohm is None:
-            yield ("regulation",), "regulation is missing, or r_ohm (and x_ohm): measure no-load volts"
+        yield from self.lacking(self.given)
         if self.kind == "iron" and self.start_delay_s[1] > 0:
             yield ("start_delay_s",), 'start_delay_s is for kind = "electronic": iron starts at once'
+
+    @classmethod
+    def lacking(cls, given: Mapping[str, object]) -> Faults:
+        """How far its volts sag, in one of two ways."""
+        if "regulation" in given and "regulation_of" not in given:
+            words = 'regulation wants regulation_of: "full_load" for (no load - full load) / full load, '
+            yield ("regulation",), words + '"no_load" for the same over no load'
+        if "regulation" in given and ("r_ohm" in given or "x_ohm" in given):
+            yield ("regulation",), "must have either regulation or r_ohm and x_ohm, not both"
+        if given.get("kind", "iron") == "iron" and "regulation" not in given and "r_ohm" not in given:
+            yield ("regulation",), "regulation is missing, or r_ohm (and x_ohm): measure no-load volts"
 
 
 class Protection(Table):
@@ -197,13 +201,13 @@ def _not_too_many(runs: tuple[Run, ...]) -> tuple[Run, ...]:
     return runs
 
 
-def header(circuit: str) -> str:
+def header(circuit: str, key: str = "supply") -> str:
     """The table of a circuit as it is written.
 
     >>> header("deep"), header("lap pool")
     ('supply.deep', 'supply."lap pool"')
     """
-    return f"supply.{circuit if re.fullmatch('[A-Za-z0-9_-]+', circuit) else quoted(circuit)}"
+    return f"{key}.{circuit if re.fullmatch('[A-Za-z0-9_-]+', circuit) else quoted(circuit)}"
 
 
 class Supply(Table):

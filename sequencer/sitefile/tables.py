@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import re
 from collections.abc import Sequence
@@ -25,7 +26,9 @@ from sequencer.tomlfile import (
     quoted,
     told,
 )
+from sequencer.tomltext import shown_path
 from sequencer.train import Delays, Limits, line_delay
+from sequencer.units import as_milliseconds
 
 
 def _time_zone(value: str) -> str:
@@ -49,15 +52,22 @@ def _flashes(value: float) -> float:
 
 def _delay(pair: tuple[float, float]) -> tuple[float, float]:
     least, greatest = pair
-    if not 0 <= least <= greatest < 10:
-        raise MisfitError(
-            ((), f"must be the least and the greatest delay in seconds, not [{least}, {greatest}]")
-        )
+    if not 0 <= least <= greatest < MAX_DELAY_S:
+        if 0 <= least <= greatest < math.inf:
+            raise MisfitError(((), as_milliseconds(*pair)))
+        words = f"must be the least and the greatest delay in seconds, not [{least}, {greatest}]"
+        raise MisfitError(((), words))
+    return pair
+
+
+def _contact_delay(pair: tuple[float, float]) -> tuple[float, float]:
+    if (pair[0] or pair[1]) >= NONSENSE_DELAY_S:
+        raise MisfitError(((), f"{as_milliseconds(*pair)}; no contact takes so long"))
     return pair
 
 
 def _pin(value: object) -> object:
-    number = isinstance(value, int) and not isinstance(value, bool) and value >= 0
+    number = isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 10_000
     if number or (isinstance(value, str) and re.fullmatch(_PIN, value)):
         return value
     raise MisfitError(((), f'must be a pin such as 17, "GPIO17", "BOARD11" or "J8:11", not {told(value)}'))
@@ -79,6 +89,12 @@ _PIN = r"(?:GPIO|BCM|WPI|BOARD|[A-Z]+\d*:)?(?:0|[1-9]\d{0,3})"
 PinName = Annotated[int | str, BeforeValidator(_pin)]
 """A pin as gpiozero names it."""
 DelayRange = Annotated[Pair, AfterValidator(_delay)]
+ContactDelay = Annotated[DelayRange, AfterValidator(_contact_delay)]
+MAX_DELAY_S = 10.0
+NONSENSE_DELAY_S = 3.0
+"""No contact needs that long, opening or closing: it was typed in milliseconds (common practice, no source)."""
+DOUBTED_DELAY_S = 1.0
+"""As above, but not beyond doubt."""
 
 
 class SiteInfo(Table):
@@ -108,10 +124,10 @@ class RelaySpec(Table):
     """What every relay has, whatever drives it."""
 
     side: Literal["secondary", "primary"]
-    make_s: DelayRange
-    break_s: DelayRange
+    make_s: ContactDelay
+    break_s: ContactDelay
     contact: Literal["normally_closed", "normally_open"]
-    rated_cycles: Annotated[int, Field(ge=1)]
+    rated_cycles: Annotated[int, Field(ge=1, le=10**12)]
 
     @property
     def own_delays(self) -> Delays:
@@ -228,7 +244,7 @@ def site_faults(circuits: Sequence[tuple[int, Circuit]], scenes: Sequence[tuple[
             lamps.add(lamp.name)
             path = os.path.normpath(lamp.datasheet)
             if paths.setdefault(lamp.stem, path) != path:
-                both = f"{printable(paths[lamp.stem])} and {printable(path)}"
+                both = f"{shown_path(paths[lamp.stem])} and {shown_path(path)}"
                 words = f"{both} share the name {quoted(lamp.stem)}, by which picks know them: rename one"
                 yield (*where, "datasheet"), f"{circuit.name}: lamp {quoted(lamp.name)}: {words}"
     names = set()

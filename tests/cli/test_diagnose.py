@@ -75,10 +75,10 @@ WRONG = {
     ],
     f"{SEEN} --lamps nowhere": ["--lamps nowhere: no datasheets (.toml) there"],
     "sense WEAK --scene quiet": [
-        "far-corner: no meter reads its current: add [sense.far-corner], or type --amps"
+        "far-corner: no meter reads its current: add [sense.far-corner] to weak-corner.toml, or type --amps"
     ],
     "sense LIDO --circuit lap-pool --scene quiet --amps 3": [
-        "lap-pool: what its lamps should draw is unknown: add [supply.lap-pool]"
+        "lap-pool: what its lamps should draw is unknown: add [supply.lap-pool] to quarry-lane.toml"
     ],
     "sense WEAK --amps 3": ['--scene is missing: the site has "evening", "quiet"'],
 }

@@ -117,6 +117,8 @@ def test_an_empty_rig(tmp_path: Path) -> None:
     path.write_text('[rig]\nname = "x"\n')
     with pytest.raises(InputError) as raised:
         load_rig(path)
-    assert raised.value.problems == tuple(
-        f"{path}: [{name}] is missing" for name in ("relay", "supply", "eyes")
+    assert raised.value.problems == (
+        f"{path}: [relay] is missing: it needs side, make_s, break_s, contact, rated_cycles, driver",
+        f"{path}: [supply] is missing: it needs driver",
+        f"{path}: [eyes] is missing: it needs driver",
     )
