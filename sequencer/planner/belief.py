@@ -69,14 +69,29 @@ class Needs(NamedTuple):
     alike: bool
 
 
+class Had(NamedTuple):
+    """Supply before a break, and whether it was certainly noticed."""
+
+    supply: Supply
+    noticed: bool
+
+
+_LONG_HAD = Had(LONG_LIT, noticed=True)
+
 NOTHING = Needs(SETTLED_AGE, SETTLED_AGE, alike=False)
 """Nothing is needed of any clock."""
 
 
 class LampType:
-    """One type of lamp with its wanted scene: condensed beliefs, numbered, and memoised steps."""
+    """One type of lamp with its wanted scene: condensed beliefs, numbered, and memoised steps.
 
-    def __init__(self, behaviour: Behaviour, wanted: int) -> None:
+    ``careful``: where supply may pass unnoticed, the breaks around it may be one, and nothing is known of the type
+    any more, unless the second is by itself a power-down to the first scene: so is the longer one. That loses some
+    trains. Otherwise all supply is taken as noticed, which loses none but lets some through that do not hold.
+    """
+
+    def __init__(self, behaviour: Behaviour, wanted: int, *, careful: bool = False) -> None:
+        self.careful = careful
         self.behaviour = behaviour
         self.wanted = wanted
         self.beliefs: list[Belief] = []
@@ -84,16 +99,23 @@ class LampType:
         self._last_use = behaviour.codes[-1] if behaviour.overflow == "wraps" else wanted
         self._serves: dict[tuple[int, int], tuple[Needs, ...] | None] = {}
         self._condensed: dict[frozenset[tuple[int, State]], tuple[int, tuple[int, ...]]] = {}
-        self._regions: dict[frozenset[int], list[Piece[Supply]]] = {}
+        self._regions: dict[frozenset[int], list[Piece[Had]]] = {}
         self._numbers: dict[Belief, int] = {}
         self._moves: dict[tuple[int, tuple[Effect, ...]], tuple[Move, ...]] = {}
         self._noticed: dict[tuple[State, Effect, Supply, bool], tuple[tuple[int, State], ...]] = {}
-        self._aged: dict[tuple[int, tuple[Supply, ...]], tuple[int, tuple[int, ...]]] = {}
+        self._aged: dict[tuple[int, tuple[Had, ...]], tuple[int, tuple[int, ...]]] = {}
         self._finish: dict[int, tuple[int, ...] | None] = {}
         g = behaviour.guards
         self.continues_ns = g.same_train.first_ns
         self.warm_ns = g.warm_up.first_ns
         self.settled_ns = 0 if g.settled is None else g.settled.first_ns
+        self.noticed_ns = g.noticed.first_ns
+
+    def lost(self) -> tuple[int, tuple[int, ...]]:
+        """The belief that nothing is known after this break, which it may have noticed; and what it counts from."""
+        if self.behaviour.counts:
+            return self._condense(frozenset({(NEW, State(ANY_SCENE, SOME_COUNT))}))
+        return self._condense(frozenset((NEW, self.behaviour.rest(code)) for code in self.behaviour.codes))
 
     def resting_on(self, scenes: Iterable[int]) -> int:
         """The belief of lamps lit and settled on any of these scenes."""
@@ -123,9 +145,10 @@ class LampType:
         alike = None
         for its_age, its in belief:
             same_state = its.scene in (ANY_SCENE, state.scene) and its[1:] == state[1:]
-            if its.scene == ANY_SCENE and not self.behaviour.counts:
+            lost = its.scene == ANY_SCENE and not self.behaviour.counts
+            if lost and not self.careful:
                 return NOTHING  # a ring that is lost stays so until a reset
-            if its.pending == SOME_COUNT or (same_state and not state.pending):
+            if lost or its.pending == SOME_COUNT or (same_state and not state.pending):
                 if age == SETTLED_AGE:
                     return NOTHING
                 if its_age != SETTLED_AGE:
@@ -154,15 +177,18 @@ class LampType:
         return self._moves[key]
 
     def _step(
-        self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Supply]
+        self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Had]
     ) -> tuple[int, tuple[int, ...]]:
+        if self.careful and supplies and not supplies[0].noticed and not self._sends_home(effects):
+            return self.lost()
         after: set[tuple[int, State]] = set()
         sure = len(effects) == 1
         for age, state in belief:
-            supply = LONG_LIT if age == SETTLED_AGE else supplies[age]
+            had = _LONG_HAD if age == SETTLED_AGE else supplies[age]
+            supply = had.supply
             for effect in effects:
                 if effect == "ignored":
-                    after.update(self._later(age, state, supply))
+                    after.update(self._later(age, state, had))
                 else:
                     key = (state, effect, supply, sure)
                     noticed = self._noticed.get(key)
@@ -179,7 +205,12 @@ class LampType:
         """
         had = tuple(
             [
-                Supply(ns >= self.continues_ns, "yes" if ns >= self.settled_ns else "no", ns >= self.warm_ns)
+                Had(
+                    Supply(
+                        ns >= self.continues_ns, "yes" if ns >= self.settled_ns else "no", ns >= self.warm_ns
+                    ),
+                    ns >= self.noticed_ns or not self.careful,
+                )
                 for ns in supply_ns
             ]
         )
@@ -187,18 +218,23 @@ class LampType:
         if key not in self._aged:
             after: list[tuple[int, State]] = []
             for age, state in self.beliefs[number]:
-                after += self._later(age, state, LONG_LIT if age == SETTLED_AGE else had[age])
+                after += self._later(age, state, _LONG_HAD if age == SETTLED_AGE else had[age])
             self._aged[key] = self._condense(frozenset(after))
         return self._aged[key]
 
-    def _later(self, age: int, state: State, supply: Supply) -> list[tuple[int, State]]:
+    def _later(self, age: int, state: State, had: Had) -> list[tuple[int, State]]:
         """A state that has certainly had this supply: a settled train is a scene, a long supply is long ago."""
+        supply, noticed = had
         if not self.behaviour.counts:
             enough = supply.warm if state.resting else supply.continues
-            return [(SETTLED_AGE if enough else age, state)]
+            return [(SETTLED_AGE if noticed and (enough or state.scene == ANY_SCENE) else age, state)]
         if state.pending and supply.over != "yes":
             return [(age, state)]
-        return [(SETTLED_AGE if supply.warm else age, s) for s in self.behaviour.settle(state)]
+        long_ago = SETTLED_AGE if supply.warm and noticed else age
+        return [(long_ago, s) for s in self.behaviour.settle(state)]
+
+    def _sends_home(self, effects: tuple[Effect, ...]) -> bool:
+        return effects == ("power_down",) and self.behaviour.after_power_down == "first"
 
     def finish(self, number: int) -> tuple[int, ...] | None:
         """None unless every state ends on the wanted scene; then the ages that must still settle."""
@@ -209,14 +245,16 @@ class LampType:
             self._finish[number] = waits if ends == {self.wanted} else None
         return self._finish[number]
 
-    def _regions_of(self, number: int, age: int) -> list[Piece[Supply]]:
+    def _regions_of(self, number: int, age: int) -> list[Piece[Had]]:
         """The supply lengths that differ for the states of this age."""
         g = self.behaviour.guards
-        cuts: set[int] = set()
+        cuts: set[int] = {self.noticed_ns} if self.careful else set()
         for at, state in self.beliefs[number]:
             if at != age:
                 continue
             if not self.behaviour.counts:
+                if state.scene == ANY_SCENE:
+                    continue
                 cuts.add(self.warm_ns if state.resting else self.continues_ns)
             elif state.pending == 0:
                 cuts.add(self.warm_ns)
@@ -226,8 +264,11 @@ class LampType:
                     cuts.add(self.warm_ns)
         key = frozenset(cuts)
         if key not in self._regions:
-            self._regions[key] = pieces(cuts, FOREVER_NS, self.behaviour.supply)
+            self._regions[key] = pieces(cuts, FOREVER_NS, self._had)
         return self._regions[key]
+
+    def _had(self, on_ns: int) -> Had:
+        return Had(self.behaviour.supply(on_ns), on_ns >= self.noticed_ns or not self.careful)
 
     def _number(self, belief: Belief) -> int:
         number = self._numbers.get(belief)
@@ -258,7 +299,7 @@ class LampType:
                 kept[age] = joined
             if covers_older:
                 if not self.behaviour.counts:
-                    kept = {SETTLED_AGE: joined}
+                    kept = {min(by_age) if self.careful else SETTLED_AGE: joined}
                 break
         pending = [age for age, group in kept.items() for s in group if s.pending]
         if len(pending) > _PENDING_APART and pending[0] != pending[-1]:

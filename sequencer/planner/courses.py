@@ -64,16 +64,15 @@ class Courses:
     """All courses from any node of one search; what does not hang on a node's zone is remembered.
 
     Where every type counts from the latest closing or from long ago (a plain node), only the last check, against
-    what binds ``always``, hangs on the zone.
+    what binds whatever the types do, hangs on the zone.
     """
 
     def __init__(
-        self, types: Sequence[LampType], own: Sequence[Distance], kinds: Sequence[BreakKind], always: Bounds
+        self, types: Sequence[LampType], own: Sequence[Distance], kinds: Sequence[BreakKind]
     ) -> None:
         self._types = types
         self._own = own
         self._kinds = kinds
-        self._always = always
         self._plain: dict[tuple[int, ...], Sequence[Course]] = {}
         self._by_kind: dict[tuple[int, int, tuple[int, ...]], list[_Options]] = {}
         self._numbers: dict[object, int] = {}
@@ -82,12 +81,15 @@ class Courses:
         self._sets: dict[tuple[int, ...], int] = {}
 
     def over(
-        self, beliefs: tuple[int, ...], refs: tuple[tuple[int, ...], ...], zone: Zone
+        self, beliefs: tuple[int, ...], refs: tuple[tuple[int, ...], ...], zone: Zone, always: Bounds
     ) -> Iterator[tuple[BreakKind, Sequence[Course]]]:
-        """For each kind of break, shortest first, the courses over it that do better than no break."""
+        """For each kind of break, shortest first, the courses over it that do better than no break.
+
+        It opens at least ``always`` after these points.
+        """
         plain = len(zone) == OLDER and all([points in _PLAIN for points in refs])
         known = self._plain if plain else {}
-        soonest = [max([least + zone[q][p] for q, least in self._always]) for p in range(len(zone))]
+        soonest = [max([least + zone[q][p] for q, least in always]) for p in range(len(zone))]
         options = [self._options(i, *own) for i, own in enumerate(zip(beliefs, refs, strict=True))]
         for kind, *each in zip(self._kinds, *options, strict=True):
             together = self._together(each, None if plain else zone, known)
@@ -159,7 +161,15 @@ class Courses:
         self, i: int, belief: int, points: tuple[int, ...], effects: tuple[Effect, ...]
     ) -> Iterator[Course]:
         if effects == IGNORED:
-            yield self._own_course(i, (belief, points), belief, points)
+            lamp = self._types[i]
+            if not lamp.careful or not points:
+                yield self._own_course(i, (belief, points), belief, points)
+                return
+            bound = ((points[0], lamp.noticed_ns),)
+            yield self._own_course(i, (belief, points), belief, points, after=bound)
+            lost, _ = lamp.lost()
+            if self._own[i].ways(lost):
+                yield self._own_course(i, (belief, points), lost, (NEW,), before=bound)
             return
         for move in self._types[i].moves(belief, effects):
             if self._own[i].ways(move.belief):
