@@ -150,9 +150,7 @@ class Walk:
         """Once a break that brings it back from anywhere stands alone for certain, nothing before it matters."""
         if self._from is not None:
             alone = (self._from - 1, "on", "noticed")
-            self.relied = [
-                r for r in self.relied if r.break_no >= self._from or (r[1], r[2], r[3]) == alone
-            ]
+            self.relied = [r for r in self.relied if r.break_no >= self._from or (r[1], r[2], r[3]) == alone]
         self._from = None
 
     def _rely_on_effects(self, number: int, off: int, effects: tuple[Effect, ...]) -> None:

@@ -18,7 +18,6 @@ from sequencer.automaton.guards import Effect
 from sequencer.units import FOREVER_NS
 
 
-
 class Before(NamedTuple):
     """A state before a break that was noticed, the supply it had had then, and how long ago that break began."""
 
@@ -62,7 +61,9 @@ def noticing(lamp: Behaviour, before: Before, effects: tuple[Effect, ...]) -> se
     state, had, _ = before
     supply = LONG_LIT if had == LONG else lamp.supply(had)
     sure = len(effects) == 1
-    return {(s, 0, before) for e in effects if e != "ignored" for s in lamp.notice(state, e, supply, sure=sure)}
+    return {
+        (s, 0, before) for e in effects if e != "ignored" for s in lamp.notice(state, e, supply, sure=sure)
+    }
 
 
 def held(lamp: Behaviour, state: State, had: int, before: Before | None) -> Held:
