@@ -25,7 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from itertools import product
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from sequencer.automaton.behaviour import ANY_SCENE, LONG_LIT, SOME_COUNT, Behaviour, State, Supply
 from sequencer.automaton.guards import Effect
@@ -61,6 +61,20 @@ class Move(NamedTuple):
     left: tuple[int, ...]
 
 
+Missing = Literal["never", "once", "lost"]
+
+
+class Shadow(NamedTuple):
+    """What lamps may have been in before the latest break, and the least that it was to one that noticed it.
+
+    ``least``: a place among the type's off windows. What a state needs of supply is taken as had, but for whether a
+    pending train was over.
+    """
+
+    least: int
+    states: frozenset[tuple[State, Supply]]
+
+
 class Needs(NamedTuple):
     """For one belief to serve for another: this age's clock there, and its own (``alike``: equal; else no less)."""
 
@@ -85,22 +99,30 @@ NOTHING = Needs(SETTLED_AGE, SETTLED_AGE, alike=False)
 class LampType:
     """One type of lamp with its wanted scene: condensed beliefs, numbered, and memoised steps.
 
-    ``careful``: where supply may pass unnoticed, the breaks around it may be one, and nothing is known of the type
-    any more, unless the second is by itself a power-down to the first scene: so is the longer one. That loses some
-    trains. Otherwise all supply is taken as noticed, which loses none but lets some through that do not hold.
+    ``missing``: what is made of supply that may pass unnoticed, so that the breaks around it may be one.
+
+    "never": it is taken as noticed. That leaves out readings, and never a train.
+    "once": that one break is reckoned with, as long as would suit the planner best, but no break before it. That
+    leaves out fewer readings, and never a train.
+    "lost": then nothing is known of the type any more, unless the second break is by itself a power-down to the
+    first scene: so is the longer one. That leaves out no reading, but some trains.
     """
 
-    def __init__(self, behaviour: Behaviour, wanted: int, *, careful: bool = False) -> None:
-        self.careful = careful
+    def __init__(self, behaviour: Behaviour, wanted: int, missing: Missing = "never") -> None:
+        self.missing = missing
+        self.careful = missing != "never"
+        self._shadows: list[Shadow | None] = []
         self.behaviour = behaviour
         self.wanted = wanted
         self.beliefs: list[Belief] = []
         self._overruns = behaviour.overflow == "ignored"
         self._last_use = behaviour.codes[-1] if behaviour.overflow == "wraps" else wanted
-        self._serves: dict[tuple[int, int], tuple[Needs, ...] | None] = {}
-        self._condensed: dict[frozenset[tuple[int, State]], tuple[int, tuple[int, ...]]] = {}
+        self._serves: dict[tuple[int, int, bool], tuple[Needs, ...] | None] = {}
+        self._condensed: dict[
+            tuple[frozenset[tuple[int, State]], Shadow | None], tuple[int, tuple[int, ...]]
+        ] = {}
         self._regions: dict[frozenset[int], list[Piece[Had]]] = {}
-        self._numbers: dict[Belief, int] = {}
+        self._numbers: dict[tuple[Belief, Shadow | None], int] = {}
         self._moves: dict[tuple[int, tuple[Effect, ...]], tuple[Move, ...]] = {}
         self._noticed: dict[tuple[State, Effect, Supply, bool], tuple[tuple[int, State], ...]] = {}
         self._aged: dict[tuple[int, tuple[Had, ...]], tuple[int, tuple[int, ...]]] = {}
@@ -126,18 +148,37 @@ class LampType:
         """How many different breaks this belief's clocks count from (those long ago left out)."""
         return len({e.age for e in self.beliefs[number] if e.age != SETTLED_AGE})
 
-    def serves(self, mine: int, other: int) -> tuple[Needs, ...] | None:
+    def serves(self, mine: int, other: int, *, awake: bool = False) -> tuple[Needs, ...] | None:
         """What it needs of their clocks that lamps of belief ``mine`` can do nothing but what ``other``'s may.
 
-        None where no clocks make it so.
+        None where no clocks make it so. ``awake``: those of ``mine`` have noticed their supply.
         """
         try:
-            return self._serves[mine, other]
+            return self._serves[mine, other, awake]
         except KeyError:
+            if not awake and not self._within(self._shadows[mine], self._shadows[other]):
+                self._serves[mine, other, awake] = None
+                return None
             needs = {self._needs(element, self.beliefs[other]) for element in self.beliefs[mine]}
             found = None if None in needs else tuple([n for n in needs if n and n != NOTHING])
-            self._serves[mine, other] = found
+            self._serves[mine, other, awake] = found
             return found
+
+    def _within(self, mine: Shadow | None, other: Shadow | None) -> bool:
+        """Whether nothing can come of breaks that reach back in the one that cannot in the other."""
+        if mine is None:
+            return True
+        if other is None or mine.least > other.least:
+            return False
+        return all(
+            any(
+                had == its_had
+                and its.scene in (ANY_SCENE, state.scene)
+                and its.pending in (state.pending, SOME_COUNT if state.pending else 0)
+                for its, its_had in other.states
+            )
+            for state, had in mine.states
+        )
 
     def _needs(self, element: Element, belief: Belief) -> Needs | None:
         """What one of ``belief`` needs of their clocks to stand for an element; None if none of them can."""
@@ -169,19 +210,60 @@ class LampType:
             for chosen in product(*regions):
                 newer_first = zip(chosen, chosen[1:], strict=False)
                 if all(newer.first <= older.last for newer, older in newer_first):
-                    after = self._step(self.beliefs[number], effects, [piece.value for piece in chosen])
-                    moves.append(
-                        Move(tuple([p.first for p in chosen]), tuple([p.last for p in chosen]), *after)
-                    )
-            self._moves[key] = _merged(moves, len(regions))
+                    supplies = [piece.value for piece in chosen]
+                    bounds = tuple([p.first for p in chosen]), tuple([p.last for p in chosen])
+                    for one in self._as_one(number, effects, supplies):
+                        moves.append(Move(*bounds, *self._step(self.beliefs[number], effects, supplies, one)))
+            self._moves[key] = _merged(list(dict.fromkeys(moves)), len(regions))
         return self._moves[key]
 
+    def ridden(self, number: int) -> list[Move]:
+        """Every way in which a break that this type rides through can go, by the supply before it.
+
+        It changes nothing, where the supply before it is certainly noticed.
+        """
+        ages = tuple(range(self.ages(number)))
+        if not self.careful or not ages:
+            return [Move((), (), number, ages)]
+        belief, shadow = self.beliefs[number], self._shadows[number]
+        same, left = self._condense(frozenset((e.age, e.state) for e in belief))
+        moves = [Move((self.noticed_ns,), (FOREVER_NS,), same, left)]
+        if self.missing == "lost":
+            return [*moves, Move((0,), (self.noticed_ns,), *self.lost())]
+        if shadow is None:
+            return [Move((), (), number, ages)]
+        for one in self._as_one(number, ("ignored",), [Had(LONG_LIT, noticed=False)]):
+            after = {(e.age, e.state) for e in belief} | self._reaching_back(one)
+            moves.append(Move((0,), (self.noticed_ns,), *self._condense(frozenset(after), shadow)))
+        return moves
+
+    def _as_one(
+        self, number: int, effects: tuple[Effect, ...], supplies: list[Had]
+    ) -> list[tuple[Effect, Shadow] | None]:
+        """What a break and the one before it may be together: one entry for each length it might be; else None."""
+        shadow = self._shadows[number]
+        if shadow is None or not supplies or supplies[0].noticed:
+            return [None]
+        names: list[Effect] = [window.name for window in self.behaviour.guards.breaks]  # type: ignore[misc]
+        return [(name, shadow) for name in names[max(shadow.least, names.index(effects[0])) :]]
+
+    def _reaching_back(self, one: tuple[Effect, Shadow] | None) -> set[tuple[int, State]]:
+        if one is None:
+            return set()
+        effect, shadow = one
+        readings = (self.behaviour.notice(s, effect, had, sure=True) for s, had in shadow.states)
+        return {(NEW, state) for states in readings for state in states}
+
     def _step(
-        self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Had]
+        self,
+        belief: Belief,
+        effects: tuple[Effect, ...],
+        supplies: list[Had],
+        one: tuple[Effect, Shadow] | None = None,
     ) -> tuple[int, tuple[int, ...]]:
-        if self.careful and supplies and not supplies[0].noticed and not self._sends_home(effects):
+        if self.missing == "lost" and supplies and not supplies[0].noticed and not self._sends_home(effects):
             return self.lost()
-        after: set[tuple[int, State]] = set()
+        after = self._reaching_back(one)
         sure = len(effects) == 1
         for age, state in belief:
             had = _LONG_HAD if age == SETTLED_AGE else supplies[age]
@@ -196,7 +278,17 @@ class LampType:
                         states = self.behaviour.notice(state, effect, supply, sure=sure)
                         noticed = self._noticed[key] = tuple([(NEW, s) for s in states])
                     after.update(noticed)
-        return self._condense(frozenset(after))
+        return self._condense(frozenset(after), self._shadow(belief, effects, supplies))
+
+    def _shadow(self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Had]) -> Shadow | None:
+        if self.missing != "once":
+            return None
+        names = [window.name for window in self.behaviour.guards.breaks]
+        states = set()
+        for age, state in belief:
+            over = supplies[age].supply.over if state.pending and age != SETTLED_AGE else "yes"
+            states.add((state, Supply(continues=True, over=over, warm=True)))
+        return Shadow(max(1, names.index(effects[0])), frozenset(states))
 
     def aged(self, number: int, supply_ns: tuple[int, ...]) -> tuple[int, tuple[int, ...]]:
         """The belief once each age has certainly had so much supply: settled trains become scenes.
@@ -219,7 +311,7 @@ class LampType:
             after: list[tuple[int, State]] = []
             for age, state in self.beliefs[number]:
                 after += self._later(age, state, _LONG_HAD if age == SETTLED_AGE else had[age])
-            self._aged[key] = self._condense(frozenset(after))
+            self._aged[key] = self._condense(frozenset(after), self._shadows[number])
         return self._aged[key]
 
     def _later(self, age: int, state: State, had: Had) -> list[tuple[int, State]]:
@@ -270,20 +362,25 @@ class LampType:
     def _had(self, on_ns: int) -> Had:
         return Had(self.behaviour.supply(on_ns), on_ns >= self.noticed_ns or not self.careful)
 
-    def _number(self, belief: Belief) -> int:
-        number = self._numbers.get(belief)
+    def _number(self, belief: Belief, shadow: Shadow | None) -> int:
+        number = self._numbers.get((belief, shadow))
         if number is None:
-            number = self._numbers[belief] = len(self.beliefs)
+            number = self._numbers[belief, shadow] = len(self.beliefs)
             self.beliefs.append(belief)
+            self._shadows.append(shadow)
         return number
 
-    def _condense(self, states: frozenset[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
-        found = self._condensed.get(states)
+    def _condense(
+        self, states: frozenset[tuple[int, State]], shadow: Shadow | None = None
+    ) -> tuple[int, tuple[int, ...]]:
+        found = self._condensed.get((states, shadow))
         if found is None:
-            found = self._condensed[states] = self._joined(states)
+            found = self._condensed[states, shadow] = self._joined(states, shadow)
         return found
 
-    def _joined(self, states: Iterable[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
+    def _joined(
+        self, states: Iterable[tuple[int, State]], shadow: Shadow | None
+    ) -> tuple[int, tuple[int, ...]]:
         by_age: dict[int, set[State]] = {}
         for age, state in states:
             by_age.setdefault(age, set()).add(state)
@@ -308,7 +405,7 @@ class LampType:
         left = [age for age in kept if age != SETTLED_AGE]
         rank = {age: i for i, age in enumerate(left)} | {SETTLED_AGE: SETTLED_AGE}
         belief = tuple(sorted(Element(rank[age], state) for age, group in kept.items() for state in group))
-        return self._number(belief), tuple(left)
+        return self._number(belief, shadow if left and left[0] <= 0 else None), tuple(left)
 
     def _join_counts(self, states: set[State]) -> tuple[set[State], bool]:
         sure: dict[int, bool] = {}

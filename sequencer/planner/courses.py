@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from sequencer.automaton.guards import Effect
-from sequencer.planner.belief import NEW, LampType
+from sequencer.planner.belief import NEW, LampType, Move
 from sequencer.planner.bound import Distance, Way
 from sequencer.planner.breaks import IGNORED, BreakKind
 from sequencer.planner.zone import AT_REST, CLOSED, OLDER, Zone
@@ -161,21 +161,14 @@ class Courses:
         self, i: int, belief: int, points: tuple[int, ...], effects: tuple[Effect, ...]
     ) -> Iterator[Course]:
         if effects == IGNORED:
-            lamp = self._types[i]
-            if not lamp.careful or not points:
-                yield self._own_course(i, (belief, points), belief, points)
-                return
-            bound = ((points[0], lamp.noticed_ns),)
-            yield self._own_course(i, (belief, points), belief, points, after=bound)
-            lost, _ = lamp.lost()
-            if self._own[i].ways(lost):
-                yield self._own_course(i, (belief, points), lost, (NEW,), before=bound)
-            return
-        for move in self._types[i].moves(belief, effects):
+            moves: Sequence[Move] = self._types[i].ridden(belief)
+        else:
+            moves = self._types[i].moves(belief, effects)
+        for move in moves:
             if self._own[i].ways(move.belief):
                 refs = tuple([NEW if age < 0 else points[age] for age in move.left])
-                after = tuple(zip(points, move.least_ns, strict=True))
-                before = tuple([b for b in zip(points, move.most_ns, strict=True) if b[1] < FOREVER_NS])
+                after = tuple(zip(points, move.least_ns, strict=False))
+                before = tuple([b for b in zip(points, move.most_ns, strict=False) if b[1] < FOREVER_NS])
                 yield self._own_course(i, (belief, points), move.belief, refs, after, before)
 
     def _own_course(
@@ -189,7 +182,9 @@ class Courses:
     ) -> Course:
         """The course of one type by itself, from a belief and the points that it counts from."""
         own = self._own[i]
-        needs = self._types[i].serves(here[0], belief)
+        lamp = self._types[i]
+        awake = after[:1] >= ((here[1][0], lamp.noticed_ns),) if here[1] else True
+        needs = lamp.serves(here[0], belief, awake=awake)
         gain = needs is None
         for age, its_age, alike in needs or ():
             point, its_point = refs[age], here[1][its_age]

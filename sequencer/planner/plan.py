@@ -7,7 +7,7 @@ from itertools import combinations
 from typing import NamedTuple
 
 from sequencer.automaton.behaviour import Behaviour, behaviour
-from sequencer.planner.belief import LampType
+from sequencer.planner.belief import LampType, Missing
 from sequencer.planner.bound import Distance, NoDistance, OwnDistance
 from sequencer.planner.joint import JointNode, JointProblem, Limits, breaks_of
 from sequencer.planner.pairs import PairBound
@@ -69,26 +69,39 @@ def fleet(request: PlanRequest) -> Fleet:
 
 
 def solve(given: Fleet, budget: int = BUDGET) -> Answer:
-    """The best train for a fleet: first as if lamps noticed all supply, then, if it does not hold, with care.
+    """The best train for a fleet that holds also where lamps may miss supply.
 
-    Nothing is lost by the first: what lamps may do if they miss some supply is more, and so every train that
-    holds is looked at. If the shortest there holds, no train that holds is shorter. The second gives trains that
-    hold, but not all of them: what it finds is proved the best only where it is no longer than the first.
+    Searched with ever more care (:class:`~sequencer.planner.belief.LampType`): supply taken as noticed; then with
+    the one break that it and the two around it may be. Neither loses a train that holds, so if the shortest there
+    holds, no train that holds is shorter, and if there is none, none holds. At last with types lost where supply
+    may be missed: what that finds holds, but it is proved the best only if it is no longer than the one before.
     """
     found = _searched(given, budget)
     if found.best is None or _holds(given, found.best):
         return found
-    wary = tuple(LampType(t.behaviour, t.wanted, careful=True) for t in given.types)
-    start = tuple(
-        t.resting_on(e.state.scene for e in before.beliefs[number])
-        for t, before, number in zip(wary, given.types, given.start, strict=True)
-    )
-    careful = _searched(given._replace(types=wary, start=start), budget)
-    expanded = found.expanded + careful.expanded
+    nearer = _searched(_missing(given, "once"), budget)
+    expanded = found.expanded + nearer.expanded
+    if nearer.proved:
+        found = nearer
+        if found.best is None or _holds(given, found.best):
+            return found._replace(expanded=expanded)
+    careful = _searched(_missing(given, "lost"), budget)
+    expanded += careful.expanded
     if careful.best is None or not _holds(given, careful.best):
         return Answer(None, proved=False, apart=found.apart, expanded=expanded)
+    assert found.best is not None
     proved = found.proved and careful.best.promise[:2] == found.best.promise[:2]
     return Answer(careful.best, proved, found.apart, expanded)
+
+
+def _missing(given: Fleet, missing: Missing) -> Fleet:
+    """The same fleet, searched with more care."""
+    types = tuple(LampType(t.behaviour, t.wanted, missing) for t in given.types)
+    start = tuple(
+        lamp.resting_on(e.state.scene for e in before.beliefs[number])
+        for lamp, before, number in zip(types, given.types, given.start, strict=True)
+    )
+    return given._replace(types=types, start=start)
 
 
 def _holds(given: Fleet, best: JointNode) -> bool:
