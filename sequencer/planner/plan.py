@@ -22,6 +22,8 @@ BUDGET = 36_000
 
 That is 9,000 for two types, 4,000 for three, 1,440 for five: about 2 s on a desktop.
 """
+NEARER = 12
+"""The part of the budget (one in so many) for the search with breaks that reach back: its nodes take longer."""
 HASTE = 2
 """How much more the way ahead weighs when only some train is wanted, after the budget."""
 
@@ -71,27 +73,32 @@ def fleet(request: PlanRequest) -> Fleet:
 def solve(given: Fleet, budget: int = BUDGET) -> Answer:
     """The best train for a fleet that holds also where lamps may miss supply.
 
-    Searched with ever more care (:class:`~sequencer.planner.belief.LampType`): supply taken as noticed; then with
-    the one break that it and the two around it may be. Neither loses a train that holds, so if the shortest there
-    holds, no train that holds is shorter, and if there is none, none holds. At last with types lost where supply
-    may be missed: what that finds holds, but it is proved the best only if it is no longer than the one before.
+    Searched first with all supply taken as noticed. That loses no train that holds; so if its best holds, no train
+    that holds is shorter, and where it finds none, none holds. Else searched with types lost where supply may be
+    missed: what that finds holds, and is the best if it is as good. Else the first is done again with the one
+    break that missed supply and the two breaks around it may be (:class:`~sequencer.planner.belief.LampType`).
     """
     found = _searched(given, budget)
     if found.best is None or _holds(given, found.best):
         return found
-    nearer = _searched(_missing(given, "once"), budget)
-    expanded = found.expanded + nearer.expanded
-    if nearer.proved:
-        found = nearer
-        if found.best is None or _holds(given, found.best):
-            return found._replace(expanded=expanded)
     careful = _searched(_missing(given, "lost"), budget)
-    expanded += careful.expanded
-    if careful.best is None or not _holds(given, careful.best):
-        return Answer(None, proved=False, apart=found.apart, expanded=expanded)
-    assert found.best is not None
-    proved = found.proved and careful.best.promise[:2] == found.best.promise[:2]
-    return Answer(careful.best, proved, found.apart, expanded)
+    expanded = found.expanded + careful.expanded
+    held = careful.best if careful.best is not None and _holds(given, careful.best) else None
+    if not _as_good(held, found):
+        nearer = _searched(_missing(given, "once"), budget // NEARER)
+        expanded += nearer.expanded
+        if nearer.proved:
+            found = nearer
+            if found.best is None or _holds(given, found.best):
+                return found._replace(expanded=expanded)
+    return Answer(held, _as_good(held, found), found.apart, expanded)
+
+
+def _as_good(held: JointNode | None, least: Answer) -> bool:
+    """Whether a train that holds is no longer, with no more breaks, than any that holds can be."""
+    if held is None or least.best is None or not least.proved:
+        return False
+    return held.promise[:2] == least.best.promise[:2]
 
 
 def _missing(given: Fleet, missing: Missing) -> Fleet:
