@@ -39,7 +39,7 @@ class Before(NamedTuple):
 class Clocked(NamedTuple):
     """A state and when its supply clock was set to 0 (ns from the start); None for long before.
 
-    ``before``: how it came by that; None when it has been lit for long.
+    ``before``: how it came by that; None once it has certainly noticed the supply since.
     """
 
     state: State
@@ -87,8 +87,6 @@ class Walk:
         self.noticed = not any(self._may_miss(at, end) for at in self.states)
         self._forget()
         for state, since, _ in self.states:
-            if since is not None and self.noticed:
-                self._rely_least(end - since, len(breaks), "on", self.lamp.guards.noticed)
             supply = self.lamp.supply(FOREVER_NS - 1 if since is None else end - since)
             if state.pending and supply.over == "yes" and since is not None:
                 self._rely_least(end - since, len(breaks), "on", self.lamp.guards.settled)
@@ -110,7 +108,11 @@ class Walk:
         for at in self.states:
             state, since, before = at
             if since is not None:
-                self._rely_on_supply(number - 1, this.opened - since, state, effects)
+                on = this.opened - since
+                if before is not None and not self._may_miss(at, this.opened):
+                    self._rely_least(on, number - 1, "on", self.lamp.guards.noticed)
+                if effects != ("ignored",):
+                    self._rely_on_supply(number - 1, on, state)
             if before is not None and self._may_miss(at, this.opened):
                 # The break before, this supply and this break are one, taken in the state before.
                 one = self.lamp.effects(this.closed - before.opened)
@@ -122,7 +124,7 @@ class Walk:
                     for s in self._noticing(before.state, before.since, before.opened, one)
                 }
             if "ignored" in effects:
-                after.add(at)
+                after.add(at if self._may_miss(at, this.opened) else at._replace(before=None))
             here = Before(state, since, number, this.opened)
             after |= {
                 Clocked(s, this.closed, here) for s in self._noticing(state, since, this.opened, effects)
@@ -162,12 +164,8 @@ class Walk:
         if last < len(breaks) - 1:
             self._rely_most(off, number, "off", breaks[last])
 
-    def _rely_on_supply(self, number: int, on: int, state: State, effects: tuple[Effect, ...]) -> None:
+    def _rely_on_supply(self, number: int, on: int, state: State) -> None:
         g, supply = self.lamp.guards, self.lamp.supply(on)
-        if on >= g.noticed.first_ns:
-            self._rely_least(on, number, "on", g.noticed)
-        if effects == ("ignored",):
-            return
         if not self.lamp.counts:
             window, enough = (g.warm_up, supply.warm) if state.resting else (g.same_train, supply.continues)
             if enough:
