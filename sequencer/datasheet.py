@@ -156,6 +156,7 @@ class On(Table):
     same_train: Window
     settled: Window | None = None
     warm_up: Window | None = None
+    noticed: Window | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -164,7 +165,8 @@ class On(Table):
         return self
 
     def _faults(self) -> Faults:
-        for name, window in (("settled", self.settled), ("warm_up", self.warm_up)):
+        open_ended = ("settled", "warm_up", "noticed")
+        for name, window in ((name, getattr(self, name)) for name in open_ended):
             if window is not None and not math.isinf(window[1]):
                 yield (name,), f"{name} must end in inf, not at {window[1]}: no supply is too long"
         if nonsense := list(_nonsense(self)):
@@ -253,6 +255,11 @@ class Datasheet(Table):
     def warm_up(self) -> tuple[float, float]:
         """Supply needed before the first pulse of a train; by default same_train's start is enough."""
         return self.on.warm_up or (self.on.same_train[0], math.inf)
+
+    @property
+    def noticed(self) -> tuple[float, float]:
+        """Supply that it certainly notices after a break; by default same_train's start is enough."""
+        return self.on.noticed or (self.on.same_train[0], math.inf)
 
     def scene_by_name(self, name: str) -> LampScene | None:
         """The scene of that name, or ``None``."""

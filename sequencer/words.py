@@ -63,7 +63,7 @@ def tightest_words(proof: LampProof, sheet: Datasheet) -> str:
     at = proof.tightest
     if at is None:
         return ""
-    windows = {**dict(sheet.off), **dict(sheet.on), "warm_up": sheet.warm_up}
+    windows = {**dict(sheet.off), **dict(sheet.on), "warm_up": sheet.warm_up, "noticed": sheet.noticed}
     edge = "begins" if windows[at.window][0] == at.limit_s else "ends"
     part = "break" if at.part == "off" else "supply after break"
     return f"{part} {at.break_no}: {at.window} {edge} at {at.limit_s:g} s"

@@ -111,6 +111,15 @@ def test_a_step_lamp_needs_neither_settled_nor_electrical_nor_colours(tmp_path: 
     assert sheet.warm_up == (1.2, math.inf)
 
 
+def test_what_a_lamp_notices_is_what_same_train_starts_with_unless_it_is_said() -> None:
+    import tomllib
+
+    assert Datasheet.model_validate(tomllib.loads(COUNT)).noticed == (0.15, math.inf)
+    said = changed(COUNT, "settled =", "noticed = [0.05, inf]\nsettled =")
+    assert problems(said) == ()
+    assert Datasheet.model_validate(tomllib.loads(said)).noticed == (0.05, math.inf)
+
+
 def test_a_datasheet_is_frozen_and_can_be_a_key() -> None:
     import tomllib
 

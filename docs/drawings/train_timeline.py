@@ -41,7 +41,7 @@ class Heard:
 
     def states(self, breaks: Sequence[Break], until: int) -> set[State]:
         """What it may be in after these breaks and supply until then (ns)."""
-        walk = Walk(self.lamp, {state for state, _ in self._walk.states}, 0, 0)
+        walk = Walk(self.lamp, {state for state, *_ in self._walk.states}, 0, 0)
         return walk.over(breaks, until)
 
     def words(self, states: set[State]) -> str:

@@ -52,13 +52,14 @@ class Guards:
     """All windows of one type of lamp, made safe for one relay and margin.
 
     ``breaks`` holds the off windows in order of length; on times are ``same_train``, ``settled`` (count
-    lamps) and ``warm_up``.
+    lamps), ``warm_up`` and ``noticed``.
     """
 
     breaks: tuple[Window, ...]
     same_train: Window
     settled: Window | None
     warm_up: Window
+    noticed: Window
 
 
 def guards(datasheet: Datasheet, pad_s: float) -> Guards:
@@ -77,7 +78,14 @@ def guards(datasheet: Datasheet, pad_s: float) -> Guards:
         same_train=safe_window("same_train", on.same_train, tolerance, pad_s),
         settled=None if on.settled is None else safe_window("settled", on.settled, tolerance, pad_s),
         warm_up=safe_window("warm_up", datasheet.warm_up, tolerance, pad_s),
+        noticed=_noticed(datasheet, pad_s),
     )
+
+
+def _noticed(datasheet: Datasheet, pad_s: float) -> Window:
+    """Where supply is certainly noticed. Supply shorter than the pad is not sure to be any, whatever the lamp."""
+    window = safe_window("noticed", datasheet.noticed, datasheet.lamp.clock_tolerance, pad_s)
+    return replace(window, first_ns=max(window.first_ns, at_least_ns(pad_s)))
 
 
 def _parted(windows: Sequence[Window], shortest_ns: int) -> Iterator[Window]:

@@ -75,7 +75,7 @@ class Trainer:
     def rest_s(self) -> float:
         """Supply after which every lamp of the type is settled and warm."""
         guards = self.acts.guards
-        needs = [guards.warm_up.first_ns, guards.same_train.first_ns]
+        needs = [guards.warm_up.first_ns, guards.same_train.first_ns, guards.noticed.first_ns]
         needs += [] if guards.settled is None else [guards.settled.first_ns]
         return to_seconds(max(needs))
 
@@ -124,7 +124,7 @@ class Trainer:
         final = walk.over(*breaks_of_train(Train(pulses)))
         scenes = {state.scene for state in final}
         pending = any(state.pending for state in final)
-        return scenes.pop() if len(scenes) == 1 and not pending else None
+        return scenes.pop() if len(scenes) == 1 and not pending and walk.noticed else None
 
     def _planned(self, code: int, known: int | None) -> tuple[Pulse, ...] | str:
         return _plan_once(
@@ -190,7 +190,7 @@ class Trainer:
         guards, pulse = self.acts.guards, self.window("pulse")
         if pulse is None:
             return
-        soonest = to_seconds(guards.same_train.first_ns)
+        soonest = to_seconds(max(guards.same_train.first_ns, guards.noticed.first_ns))
         off_s = max(self.off_s, 1 / self.max_flashes_per_s - soonest)
         if off_s <= to_seconds(pulse.last_ns):
             yield Edge("shortest supply within a train", base, self.rested(self.plain(2, soonest, off_s)))
@@ -202,7 +202,8 @@ class Trainer:
             yield Edge("soonest next train", base, self.rested((*first, *self.plain(other))))
         for name in ("reset", "power_down"):
             if (window := self.window(name)) and to_seconds(window.first_ns) <= self.max_dark_s:
-                woken = Pulse(to_seconds(window.first_ns), to_seconds(guards.warm_up.first_ns))
+                awake = to_seconds(max(guards.warm_up.first_ns, guards.noticed.first_ns))
+                woken = Pulse(to_seconds(window.first_ns), awake)
                 words = f"soonest train after a {name.replace('_', '-')}"
                 yield Edge(words, base, self.rested((woken, *self.plain(2))))
 

@@ -83,11 +83,12 @@ def _lamp(pad: Pad, name: str, stem: str) -> LampRules:
 
 
 def _certain_times(pad: Pad, circuit: Circuit, delays: Delays) -> tuple[float, float]:
-    """Supply after which every lamp is settled and warm, and darkness after which each has powered down."""
+    """Supply after which every lamp is awake, settled and warm; darkness after which each has powered down."""
     settle, power_down = 0, 0
     for stem in {lamp.stem for lamp in circuit.lamps}:
         sure = guards(pad.datasheets[stem], pad.timing.margin_s + delays.spread_s)
-        settle = max(settle, sure.warm_up.first_ns, sure.settled.first_ns if sure.settled else 0)
+        settle = max(settle, sure.noticed.first_ns, sure.warm_up.first_ns)
+        settle = max(settle, sure.settled.first_ns if sure.settled else 0)
         power_down = max(power_down, sure.breaks[-1].first_ns)
     return to_seconds(settle), to_seconds(power_down)
 

@@ -25,7 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from itertools import product
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from sequencer.automaton.behaviour import ANY_SCENE, LONG_LIT, SOME_COUNT, Behaviour, State, Supply
 from sequencer.automaton.guards import Effect
@@ -61,6 +61,20 @@ class Move(NamedTuple):
     left: tuple[int, ...]
 
 
+Missing = Literal["never", "once", "lost"]
+
+
+class Shadow(NamedTuple):
+    """What lamps may have been in before the latest break, and the least that it was to one that noticed it.
+
+    ``least``: a place among the type's off windows. What a state needs of supply is taken as had, but for whether a
+    pending train was over.
+    """
+
+    least: int
+    states: frozenset[tuple[State, Supply]]
+
+
 class Needs(NamedTuple):
     """For one belief to serve for another: this age's clock there, and its own (``alike``: equal; else no less)."""
 
@@ -69,31 +83,61 @@ class Needs(NamedTuple):
     alike: bool
 
 
+class Had(NamedTuple):
+    """Supply before a break, and whether it was certainly noticed."""
+
+    supply: Supply
+    noticed: bool
+
+
+_LONG_HAD = Had(LONG_LIT, noticed=True)
+
 NOTHING = Needs(SETTLED_AGE, SETTLED_AGE, alike=False)
 """Nothing is needed of any clock."""
 
 
 class LampType:
-    """One type of lamp with its wanted scene: condensed beliefs, numbered, and memoised steps."""
+    """One type of lamp with its wanted scene: condensed beliefs, numbered, and memoised steps.
 
-    def __init__(self, behaviour: Behaviour, wanted: int) -> None:
+    ``missing``: what is made of supply that may pass unnoticed, so that the breaks around it may be one.
+
+    "never": it is taken as noticed. That leaves out readings, and never a train.
+    "once": that one break is reckoned with, as long as would suit the planner best, but no break before it. That
+    leaves out fewer readings, and never a train.
+    "lost": then nothing is known of the type any more, unless the second break is by itself a power-down to the
+    first scene: so is the longer one. That leaves out no reading, but some trains.
+    """
+
+    def __init__(self, behaviour: Behaviour, wanted: int, missing: Missing = "never") -> None:
+        self.missing = missing
+        self.careful = missing != "never"
+        self._shadows: list[Shadow | None] = []
         self.behaviour = behaviour
         self.wanted = wanted
         self.beliefs: list[Belief] = []
         self._overruns = behaviour.overflow == "ignored"
         self._last_use = behaviour.codes[-1] if behaviour.overflow == "wraps" else wanted
-        self._serves: dict[tuple[int, int], tuple[Needs, ...] | None] = {}
-        self._condensed: dict[frozenset[tuple[int, State]], tuple[int, tuple[int, ...]]] = {}
-        self._regions: dict[frozenset[int], list[Piece[Supply]]] = {}
-        self._numbers: dict[Belief, int] = {}
+        self._serves: dict[tuple[int, int, bool], tuple[Needs, ...] | None] = {}
+        self._condensed: dict[
+            tuple[frozenset[tuple[int, State]], Shadow | None], tuple[int, tuple[int, ...]]
+        ] = {}
+        self._regions: dict[frozenset[int], list[Piece[Had]]] = {}
+        self._numbers: dict[tuple[Belief, Shadow | None], int] = {}
         self._moves: dict[tuple[int, tuple[Effect, ...]], tuple[Move, ...]] = {}
         self._noticed: dict[tuple[State, Effect, Supply, bool], tuple[tuple[int, State], ...]] = {}
-        self._aged: dict[tuple[int, tuple[Supply, ...]], tuple[int, tuple[int, ...]]] = {}
+        self._aged: dict[tuple[int, tuple[Had, ...]], tuple[int, tuple[int, ...]]] = {}
         self._finish: dict[int, tuple[int, ...] | None] = {}
         g = behaviour.guards
         self.continues_ns = g.same_train.first_ns
         self.warm_ns = g.warm_up.first_ns
         self.settled_ns = 0 if g.settled is None else g.settled.first_ns
+        self.noticed_ns = g.noticed.first_ns
+
+    def lost(self) -> tuple[int, tuple[int, ...]]:
+        """The belief that nothing is known after this break, which it may have noticed; and what it counts from."""
+        if self.behaviour.counts:
+            return self._condense(frozenset({(NEW, State(ANY_SCENE, SOME_COUNT))}))
+        return self._condense(frozenset((NEW, self.behaviour.rest(code)) for code in self.behaviour.codes))
 
     def resting_on(self, scenes: Iterable[int]) -> int:
         """The belief of lamps lit and settled on any of these scenes."""
@@ -104,18 +148,37 @@ class LampType:
         """How many different breaks this belief's clocks count from (those long ago left out)."""
         return len({e.age for e in self.beliefs[number] if e.age != SETTLED_AGE})
 
-    def serves(self, mine: int, other: int) -> tuple[Needs, ...] | None:
+    def serves(self, mine: int, other: int, *, awake: bool = False) -> tuple[Needs, ...] | None:
         """What it needs of their clocks that lamps of belief ``mine`` can do nothing but what ``other``'s may.
 
-        None where no clocks make it so.
+        None where no clocks make it so. ``awake``: those of ``mine`` have noticed their supply.
         """
         try:
-            return self._serves[mine, other]
+            return self._serves[mine, other, awake]
         except KeyError:
+            if not awake and not self._within(self._shadows[mine], self._shadows[other]):
+                self._serves[mine, other, awake] = None
+                return None
             needs = {self._needs(element, self.beliefs[other]) for element in self.beliefs[mine]}
             found = None if None in needs else tuple([n for n in needs if n and n != NOTHING])
-            self._serves[mine, other] = found
+            self._serves[mine, other, awake] = found
             return found
+
+    def _within(self, mine: Shadow | None, other: Shadow | None) -> bool:
+        """Whether nothing can come of breaks that reach back in the one that cannot in the other."""
+        if mine is None:
+            return True
+        if other is None or mine.least > other.least:
+            return False
+        return all(
+            any(
+                had == its_had
+                and its.scene in (ANY_SCENE, state.scene)
+                and its.pending in (state.pending, SOME_COUNT if state.pending else 0)
+                for its, its_had in other.states
+            )
+            for state, had in mine.states
+        )
 
     def _needs(self, element: Element, belief: Belief) -> Needs | None:
         """What one of ``belief`` needs of their clocks to stand for an element; None if none of them can."""
@@ -123,9 +186,10 @@ class LampType:
         alike = None
         for its_age, its in belief:
             same_state = its.scene in (ANY_SCENE, state.scene) and its[1:] == state[1:]
-            if its.scene == ANY_SCENE and not self.behaviour.counts:
+            lost = its.scene == ANY_SCENE and not self.behaviour.counts
+            if lost and not self.careful:
                 return NOTHING  # a ring that is lost stays so until a reset
-            if its.pending == SOME_COUNT or (same_state and not state.pending):
+            if lost or its.pending == SOME_COUNT or (same_state and not state.pending):
                 if age == SETTLED_AGE:
                     return NOTHING
                 if its_age != SETTLED_AGE:
@@ -146,23 +210,67 @@ class LampType:
             for chosen in product(*regions):
                 newer_first = zip(chosen, chosen[1:], strict=False)
                 if all(newer.first <= older.last for newer, older in newer_first):
-                    after = self._step(self.beliefs[number], effects, [piece.value for piece in chosen])
-                    moves.append(
-                        Move(tuple([p.first for p in chosen]), tuple([p.last for p in chosen]), *after)
-                    )
-            self._moves[key] = _merged(moves, len(regions))
+                    supplies = [piece.value for piece in chosen]
+                    bounds = tuple([p.first for p in chosen]), tuple([p.last for p in chosen])
+                    for one in self._as_one(number, effects, supplies):
+                        moves.append(Move(*bounds, *self._step(self.beliefs[number], effects, supplies, one)))
+            self._moves[key] = _merged(list(dict.fromkeys(moves)), len(regions))
         return self._moves[key]
 
+    def ridden(self, number: int) -> list[Move]:
+        """Every way in which a break that this type rides through can go, by the supply before it.
+
+        It changes nothing, where the supply before it is certainly noticed.
+        """
+        ages = tuple(range(self.ages(number)))
+        if not self.careful or not ages:
+            return [Move((), (), number, ages)]
+        belief, shadow = self.beliefs[number], self._shadows[number]
+        same, left = self._condense(frozenset((e.age, e.state) for e in belief))
+        moves = [Move((self.noticed_ns,), (FOREVER_NS,), same, left)]
+        if self.missing == "lost":
+            return [*moves, Move((0,), (self.noticed_ns,), *self.lost())]
+        if shadow is None:
+            return [Move((), (), number, ages)]
+        for one in self._as_one(number, ("ignored",), [Had(LONG_LIT, noticed=False)]):
+            after = {(e.age, e.state) for e in belief} | self._reaching_back(one)
+            moves.append(Move((0,), (self.noticed_ns,), *self._condense(frozenset(after), shadow)))
+        return moves
+
+    def _as_one(
+        self, number: int, effects: tuple[Effect, ...], supplies: list[Had]
+    ) -> list[tuple[Effect, Shadow] | None]:
+        """What a break and the one before it may be together: one entry for each length it might be; else None."""
+        shadow = self._shadows[number]
+        if shadow is None or not supplies or supplies[0].noticed:
+            return [None]
+        names: list[Effect] = [window.name for window in self.behaviour.guards.breaks]  # type: ignore[misc]
+        return [(name, shadow) for name in names[max(shadow.least, names.index(effects[0])) :]]
+
+    def _reaching_back(self, one: tuple[Effect, Shadow] | None) -> set[tuple[int, State]]:
+        if one is None:
+            return set()
+        effect, shadow = one
+        readings = (self.behaviour.notice(s, effect, had, sure=True) for s, had in shadow.states)
+        return {(NEW, state) for states in readings for state in states}
+
     def _step(
-        self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Supply]
+        self,
+        belief: Belief,
+        effects: tuple[Effect, ...],
+        supplies: list[Had],
+        one: tuple[Effect, Shadow] | None = None,
     ) -> tuple[int, tuple[int, ...]]:
-        after: set[tuple[int, State]] = set()
+        if self.missing == "lost" and supplies and not supplies[0].noticed and not self._sends_home(effects):
+            return self.lost()
+        after = self._reaching_back(one)
         sure = len(effects) == 1
         for age, state in belief:
-            supply = LONG_LIT if age == SETTLED_AGE else supplies[age]
+            had = _LONG_HAD if age == SETTLED_AGE else supplies[age]
+            supply = had.supply
             for effect in effects:
                 if effect == "ignored":
-                    after.update(self._later(age, state, supply))
+                    after.update(self._later(age, state, had))
                 else:
                     key = (state, effect, supply, sure)
                     noticed = self._noticed.get(key)
@@ -170,7 +278,17 @@ class LampType:
                         states = self.behaviour.notice(state, effect, supply, sure=sure)
                         noticed = self._noticed[key] = tuple([(NEW, s) for s in states])
                     after.update(noticed)
-        return self._condense(frozenset(after))
+        return self._condense(frozenset(after), self._shadow(belief, effects, supplies))
+
+    def _shadow(self, belief: Belief, effects: tuple[Effect, ...], supplies: list[Had]) -> Shadow | None:
+        if self.missing != "once":
+            return None
+        names = [window.name for window in self.behaviour.guards.breaks]
+        states = set()
+        for age, state in belief:
+            over = supplies[age].supply.over if state.pending and age != SETTLED_AGE else "yes"
+            states.add((state, Supply(continues=True, over=over, warm=True)))
+        return Shadow(max(1, names.index(effects[0])), frozenset(states))
 
     def aged(self, number: int, supply_ns: tuple[int, ...]) -> tuple[int, tuple[int, ...]]:
         """The belief once each age has certainly had so much supply: settled trains become scenes.
@@ -179,7 +297,12 @@ class LampType:
         """
         had = tuple(
             [
-                Supply(ns >= self.continues_ns, "yes" if ns >= self.settled_ns else "no", ns >= self.warm_ns)
+                Had(
+                    Supply(
+                        ns >= self.continues_ns, "yes" if ns >= self.settled_ns else "no", ns >= self.warm_ns
+                    ),
+                    ns >= self.noticed_ns or not self.careful,
+                )
                 for ns in supply_ns
             ]
         )
@@ -187,18 +310,23 @@ class LampType:
         if key not in self._aged:
             after: list[tuple[int, State]] = []
             for age, state in self.beliefs[number]:
-                after += self._later(age, state, LONG_LIT if age == SETTLED_AGE else had[age])
-            self._aged[key] = self._condense(frozenset(after))
+                after += self._later(age, state, _LONG_HAD if age == SETTLED_AGE else had[age])
+            self._aged[key] = self._condense(frozenset(after), self._shadows[number])
         return self._aged[key]
 
-    def _later(self, age: int, state: State, supply: Supply) -> list[tuple[int, State]]:
+    def _later(self, age: int, state: State, had: Had) -> list[tuple[int, State]]:
         """A state that has certainly had this supply: a settled train is a scene, a long supply is long ago."""
+        supply, noticed = had
         if not self.behaviour.counts:
             enough = supply.warm if state.resting else supply.continues
-            return [(SETTLED_AGE if enough else age, state)]
+            return [(SETTLED_AGE if noticed and (enough or state.scene == ANY_SCENE) else age, state)]
         if state.pending and supply.over != "yes":
             return [(age, state)]
-        return [(SETTLED_AGE if supply.warm else age, s) for s in self.behaviour.settle(state)]
+        long_ago = SETTLED_AGE if supply.warm and noticed else age
+        return [(long_ago, s) for s in self.behaviour.settle(state)]
+
+    def _sends_home(self, effects: tuple[Effect, ...]) -> bool:
+        return effects == ("power_down",) and self.behaviour.after_power_down == "first"
 
     def finish(self, number: int) -> tuple[int, ...] | None:
         """None unless every state ends on the wanted scene; then the ages that must still settle."""
@@ -209,14 +337,16 @@ class LampType:
             self._finish[number] = waits if ends == {self.wanted} else None
         return self._finish[number]
 
-    def _regions_of(self, number: int, age: int) -> list[Piece[Supply]]:
+    def _regions_of(self, number: int, age: int) -> list[Piece[Had]]:
         """The supply lengths that differ for the states of this age."""
         g = self.behaviour.guards
-        cuts: set[int] = set()
+        cuts: set[int] = {self.noticed_ns} if self.careful else set()
         for at, state in self.beliefs[number]:
             if at != age:
                 continue
             if not self.behaviour.counts:
+                if state.scene == ANY_SCENE:
+                    continue
                 cuts.add(self.warm_ns if state.resting else self.continues_ns)
             elif state.pending == 0:
                 cuts.add(self.warm_ns)
@@ -226,23 +356,31 @@ class LampType:
                     cuts.add(self.warm_ns)
         key = frozenset(cuts)
         if key not in self._regions:
-            self._regions[key] = pieces(cuts, FOREVER_NS, self.behaviour.supply)
+            self._regions[key] = pieces(cuts, FOREVER_NS, self._had)
         return self._regions[key]
 
-    def _number(self, belief: Belief) -> int:
-        number = self._numbers.get(belief)
+    def _had(self, on_ns: int) -> Had:
+        return Had(self.behaviour.supply(on_ns), on_ns >= self.noticed_ns or not self.careful)
+
+    def _number(self, belief: Belief, shadow: Shadow | None) -> int:
+        number = self._numbers.get((belief, shadow))
         if number is None:
-            number = self._numbers[belief] = len(self.beliefs)
+            number = self._numbers[belief, shadow] = len(self.beliefs)
             self.beliefs.append(belief)
+            self._shadows.append(shadow)
         return number
 
-    def _condense(self, states: frozenset[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
-        found = self._condensed.get(states)
+    def _condense(
+        self, states: frozenset[tuple[int, State]], shadow: Shadow | None = None
+    ) -> tuple[int, tuple[int, ...]]:
+        found = self._condensed.get((states, shadow))
         if found is None:
-            found = self._condensed[states] = self._joined(states)
+            found = self._condensed[states, shadow] = self._joined(states, shadow)
         return found
 
-    def _joined(self, states: Iterable[tuple[int, State]]) -> tuple[int, tuple[int, ...]]:
+    def _joined(
+        self, states: Iterable[tuple[int, State]], shadow: Shadow | None
+    ) -> tuple[int, tuple[int, ...]]:
         by_age: dict[int, set[State]] = {}
         for age, state in states:
             by_age.setdefault(age, set()).add(state)
@@ -258,7 +396,7 @@ class LampType:
                 kept[age] = joined
             if covers_older:
                 if not self.behaviour.counts:
-                    kept = {SETTLED_AGE: joined}
+                    kept = {min(by_age) if self.careful else SETTLED_AGE: joined}
                 break
         pending = [age for age, group in kept.items() for s in group if s.pending]
         if len(pending) > _PENDING_APART and pending[0] != pending[-1]:
@@ -267,7 +405,7 @@ class LampType:
         left = [age for age in kept if age != SETTLED_AGE]
         rank = {age: i for i, age in enumerate(left)} | {SETTLED_AGE: SETTLED_AGE}
         belief = tuple(sorted(Element(rank[age], state) for age, group in kept.items() for state in group))
-        return self._number(belief), tuple(left)
+        return self._number(belief, shadow if left and left[0] <= 0 else None), tuple(left)
 
     def _join_counts(self, states: set[State]) -> tuple[set[State], bool]:
         sure: dict[int, bool] = {}

@@ -129,7 +129,8 @@ class OwnDistance:
         waits = self._type.finish(number)
         if waits is None:
             return None
-        return self._type.settled_ns if 0 in waits else 0
+        noticed = self._type.noticed_ns if self._type.ages(number) else 0
+        return max(noticed, self._type.settled_ns if 0 in waits else 0)
 
     def _fewest_breaks(self, new: list[int], came: dict[int, list[tuple[int, _Move]]]) -> None:
         heap = [(0, number) for number in new if self._wait(number) is not None]

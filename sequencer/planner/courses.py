@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from sequencer.automaton.guards import Effect
-from sequencer.planner.belief import NEW, LampType
+from sequencer.planner.belief import NEW, LampType, Move
 from sequencer.planner.bound import Distance, Way
 from sequencer.planner.breaks import IGNORED, BreakKind
 from sequencer.planner.zone import AT_REST, CLOSED, OLDER, Zone
@@ -64,16 +64,15 @@ class Courses:
     """All courses from any node of one search; what does not hang on a node's zone is remembered.
 
     Where every type counts from the latest closing or from long ago (a plain node), only the last check, against
-    what binds ``always``, hangs on the zone.
+    what binds whatever the types do, hangs on the zone.
     """
 
     def __init__(
-        self, types: Sequence[LampType], own: Sequence[Distance], kinds: Sequence[BreakKind], always: Bounds
+        self, types: Sequence[LampType], own: Sequence[Distance], kinds: Sequence[BreakKind]
     ) -> None:
         self._types = types
         self._own = own
         self._kinds = kinds
-        self._always = always
         self._plain: dict[tuple[int, ...], Sequence[Course]] = {}
         self._by_kind: dict[tuple[int, int, tuple[int, ...]], list[_Options]] = {}
         self._numbers: dict[object, int] = {}
@@ -82,12 +81,15 @@ class Courses:
         self._sets: dict[tuple[int, ...], int] = {}
 
     def over(
-        self, beliefs: tuple[int, ...], refs: tuple[tuple[int, ...], ...], zone: Zone
+        self, beliefs: tuple[int, ...], refs: tuple[tuple[int, ...], ...], zone: Zone, always: Bounds
     ) -> Iterator[tuple[BreakKind, Sequence[Course]]]:
-        """For each kind of break, shortest first, the courses over it that do better than no break."""
+        """For each kind of break, shortest first, the courses over it that do better than no break.
+
+        It opens at least ``always`` after these points.
+        """
         plain = len(zone) == OLDER and all([points in _PLAIN for points in refs])
         known = self._plain if plain else {}
-        soonest = [max([least + zone[q][p] for q, least in self._always]) for p in range(len(zone))]
+        soonest = [max([least + zone[q][p] for q, least in always]) for p in range(len(zone))]
         options = [self._options(i, *own) for i, own in enumerate(zip(beliefs, refs, strict=True))]
         for kind, *each in zip(self._kinds, *options, strict=True):
             together = self._together(each, None if plain else zone, known)
@@ -159,13 +161,14 @@ class Courses:
         self, i: int, belief: int, points: tuple[int, ...], effects: tuple[Effect, ...]
     ) -> Iterator[Course]:
         if effects == IGNORED:
-            yield self._own_course(i, (belief, points), belief, points)
-            return
-        for move in self._types[i].moves(belief, effects):
+            moves: Sequence[Move] = self._types[i].ridden(belief)
+        else:
+            moves = self._types[i].moves(belief, effects)
+        for move in moves:
             if self._own[i].ways(move.belief):
                 refs = tuple([NEW if age < 0 else points[age] for age in move.left])
-                after = tuple(zip(points, move.least_ns, strict=True))
-                before = tuple([b for b in zip(points, move.most_ns, strict=True) if b[1] < FOREVER_NS])
+                after = tuple(zip(points, move.least_ns, strict=False))
+                before = tuple([b for b in zip(points, move.most_ns, strict=False) if b[1] < FOREVER_NS])
                 yield self._own_course(i, (belief, points), move.belief, refs, after, before)
 
     def _own_course(
@@ -179,7 +182,9 @@ class Courses:
     ) -> Course:
         """The course of one type by itself, from a belief and the points that it counts from."""
         own = self._own[i]
-        needs = self._types[i].serves(here[0], belief)
+        lamp = self._types[i]
+        awake = after[:1] >= ((here[1][0], lamp.noticed_ns),) if here[1] else True
+        needs = lamp.serves(here[0], belief, awake=awake)
         gain = needs is None
         for age, its_age, alike in needs or ():
             point, its_point = refs[age], here[1][its_age]

@@ -21,12 +21,16 @@ from sequencer.planner.zone import CLOSED, OLDER, OPENED, START, Zone
 
 
 class Moment(NamedTuple):
-    """A node as far as others are compared with it: by type a belief, and by age the points it counts from."""
+    """A node as far as others are compared with it: by type a belief, and by age the points it counts from.
+
+    ``heard``: every type may have noticed its break, and so the supply after it must be longer.
+    """
 
     beliefs: Sequence[int]
     refs: Sequence[tuple[int, ...]]
     zone: Zone
     breaks: int
+    heard: bool = False
 
 
 class Made:
@@ -34,9 +38,9 @@ class Made:
 
     def __init__(self, cycle_ns: int, contact_ns: int) -> None:
         self._enough = contact_ns - cycle_ns
-        self._known: dict[int, list[tuple[int, int, int, int]]] = {}
+        self._known: dict[object, list[tuple[int, int, int, int]]] = {}
 
-    def is_new(self, place: int, opened: int, closed: int, most: int, breaks: int) -> bool:
+    def is_new(self, place: object, opened: int, closed: int, most: int, breaks: int) -> bool:
         """Whether a node that counts from no older closing is more than one made before.
 
         ``place`` stands for its beliefs; its opening and closing (ns, earliest), how long its break may be, the
@@ -124,6 +128,8 @@ class Admitted:
 
     def _later(self, node: Moment, other: Moment) -> int | None:
         """How much later (ns) a node is than ``other``, whose beliefs serve for it; None if its clocks do not."""
+        if other.heard and not node.heard:
+            return None
         zone, its_zone, enough = node.zone, other.zone, self._enough
         if len(zone) == len(its_zone) == OLDER:  # of both, all count from the latest closing
             opened, since = zone[OPENED][START], zone[OPENED][CLOSED]

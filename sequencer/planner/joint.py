@@ -11,13 +11,13 @@ are popped, which many never are. A node is dropped when one has been admitted t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from sequencer.planner.belief import NEW, LampType
 from sequencer.planner.bound import UNREACHABLE, Distance, Way
-from sequencer.planner.breaks import break_kinds, worth_making
-from sequencer.planner.courses import Course, Courses
+from sequencer.planner.breaks import IGNORED, break_kinds, worth_making
+from sequencer.planner.courses import Bounds, Course, Courses
 from sequencer.planner.covering import Admitted, Made, Moment
 from sequencer.planner.pairs import PairBound
 from sequencer.planner.search import Promise
@@ -56,6 +56,7 @@ class JointNode:
         "breaks",
         "dark",
         "finished",
+        "heard",
         "off",
         "opened",
         "origins",
@@ -74,6 +75,7 @@ class JointNode:
         self.breaks = breaks
         self.dark = dark
         self.finished = False
+        self.heard = False
         self.admitted = False
         self.opened = 0
         self.off = (0, 0)
@@ -90,7 +92,8 @@ class JointProblem:
     """The types on one circuit, where their beliefs start, and what the search asks (search.Problem).
 
     ``haste`` above 1 makes the way still ahead weigh that many times more: the first finish comes sooner
-    and is no longer the best.
+    and is no longer the best. ``noticed_ns``: the least supply after a break that every type may notice
+    (see :func:`~sequencer.planner.plan.least_noticed_ns`).
     """
 
     def __init__(
@@ -101,6 +104,7 @@ class JointProblem:
         own: Sequence[Distance],
         pairs: Sequence[PairBound] = (),
         haste: int = 1,
+        noticed_ns: int = 0,
     ) -> None:
         self.types = tuple(types)
         self.start = tuple(start)
@@ -113,7 +117,9 @@ class JointProblem:
         self.haste = haste
         self.admitted = Admitted(self.types, limits.cycle_ns, limits.contact_ns)
         self._always = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
-        self._courses = Courses(self.types, self.own, self.kinds, self._always)
+        self._parted = (*self._always, (CLOSED, noticed_ns))
+        self._parts = noticed_ns > limits.contact_ns
+        self._courses = Courses(self.types, self.own, self.kinds)
         self._made = Made(limits.cycle_ns, limits.contact_ns)
 
     def roots(self) -> Iterable[JointNode]:
@@ -136,7 +142,7 @@ class JointProblem:
             return node
         self._make_zone(node)
         zone = node.zone
-        moment = Moment(node.beliefs, node.refs, zone, node.breaks)
+        moment = Moment(node.beliefs, node.refs, zone, node.breaks, node.heard)
         if self.admitted.covered(moment):
             return None
         self.admitted.add(moment)
@@ -160,33 +166,37 @@ class JointProblem:
             done.finished = True
             yield done
         # The breaks of a course so far (least, most), up to the last kind.
-        open_: dict[int, tuple[Course, int, int]] = {}
-        for kind, courses in self._courses.over(node.beliefs, node.refs, node.zone):
-            wider: dict[int, tuple[Course, int, int]] = {}
+        open_: dict[tuple[int, bool], tuple[Course, int, int]] = {}
+        always = self._parted if node.heard else self._always
+        for kind, courses in self._courses.over(node.beliefs, node.refs, node.zone, always):
+            wider: dict[tuple[int, bool], tuple[Course, int, int]] = {}
+            heard = self._parts and IGNORED not in kind.effects
             for course in courses:
-                key = course.number
+                key = (course.number, heard)
                 least = kind.first_ns
                 if key in open_ and open_[key][2] == least:
                     least = open_.pop(key)[1]
                 wider[key] = (course, least, kind.last_ns)
-            yield from self._children(node, open_.values())
+            yield from self._children(node, open_, always)
             open_ = wider
-        yield from self._children(node, open_.values())
+        yield from self._children(node, open_, always)
 
-    def _children(self, node: JointNode, ways_on: Iterable[tuple[Course, int, int]]) -> Iterator[JointNode]:
+    def _children(
+        self, node: JointNode, ways_on: Mapping[tuple[int, bool], tuple[Course, int, int]], always: Bounds
+    ) -> Iterator[JointNode]:
         """The nodes after breaks of these lengths (least, most), less those that are nothing new."""
         zone = node.zone
         is_new = self._made.is_new
         breaks = node.breaks
-        soonest = max([needs + zone[p][START] for p, needs in self._always])
-        for course, least, most in ways_on:
+        soonest = max([needs + zone[p][START] for p, needs in always])
+        for (_, heard), (course, least, most) in ways_on.items():
             opened = soonest
             for p, needs in course.after:
                 at_least = needs + zone[p][START]
                 if at_least > opened:
                     opened = at_least
             closed = opened + least
-            if course.fresh and not is_new(course.place, opened, closed, most, breaks):
+            if course.fresh and not is_new((course.place, heard), opened, closed, most, breaks):
                 continue  # those that count from older closings are left to admit
             at = [closed if not ps or ps[0] == NEW else zone[ps[0]][START] for ps in course.refs]
             total = self._total(course.ways, at, opened, closed)
@@ -198,7 +208,8 @@ class JointProblem:
             child.refs = course.refs
             child.opened = opened
             child.off = (least, most)
-            child.after, child.before = course.after + self._always, course.before
+            child.heard = heard
+            child.after, child.before = course.after + always, course.before
             yield child
 
     def _total(self, ways: Sequence[tuple[Way, ...]], at: Sequence[int], opened: int, closed: int) -> int:
@@ -261,6 +272,8 @@ class JointProblem:
             waits = lamp.finish(belief)
             if waits is None:
                 return None
+            if points:
+                end = max(end, zone[points[0]][START] + lamp.noticed_ns)
             for age in waits:
                 end = max(end, zone[points[age]][START] + lamp.settled_ns)
         return end if node.parent is not None else None

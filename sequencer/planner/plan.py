@@ -7,11 +7,11 @@ from itertools import combinations
 from typing import NamedTuple
 
 from sequencer.automaton.behaviour import Behaviour, behaviour
-from sequencer.planner.belief import LampType
+from sequencer.planner.belief import LampType, Missing
 from sequencer.planner.bound import Distance, NoDistance, OwnDistance
 from sequencer.planner.joint import JointNode, JointProblem, Limits, breaks_of
 from sequencer.planner.pairs import PairBound
-from sequencer.planner.proof import prove, starting_states
+from sequencer.planner.proof import Walk, breaks_of_train, prove, starting_states
 from sequencer.planner.request import Plan, PlanRequest, Refusal
 from sequencer.planner.search import best_first
 from sequencer.train import Pulse, Train
@@ -22,6 +22,8 @@ BUDGET = 36_000
 
 That is 9,000 for two types, 4,000 for three, 1,440 for five: about 2 s on a desktop.
 """
+NEARER = 12
+"""The part of the budget (one in so many) for the search with breaks that reach back: its nodes take longer."""
 HASTE = 2
 """How much more the way ahead weighs when only some train is wanted, after the budget."""
 
@@ -69,7 +71,71 @@ def fleet(request: PlanRequest) -> Fleet:
 
 
 def solve(given: Fleet, budget: int = BUDGET) -> Answer:
-    """The best train for a fleet: each type by itself, then each pair, then all.
+    """The best train for a fleet that holds also where lamps may miss supply.
+
+    Searched first with all supply taken as noticed. That loses no train that holds; so if its best holds, no train
+    that holds is shorter, and where it finds none, none holds. Else searched with types lost where supply may be
+    missed: what that finds holds, and is the best if it is as good. Else the first is done again with the one
+    break that missed supply and the two breaks around it may be (:class:`~sequencer.planner.belief.LampType`).
+    """
+    found = _searched(given, budget)
+    if found.best is None or _holds(given, found.best):
+        return found
+    careful = _searched(_missing(given, "lost"), budget)
+    expanded = found.expanded + careful.expanded
+    held = careful.best if careful.best is not None and _holds(given, careful.best) else None
+    if not _as_good(held, found):
+        nearer = _searched(_missing(given, "once"), budget // NEARER)
+        expanded += nearer.expanded
+        if nearer.proved:
+            found = nearer
+            if found.best is None or _holds(given, found.best):
+                return found._replace(expanded=expanded)
+    return Answer(held, _as_good(held, found), found.apart, expanded)
+
+
+def _as_good(held: JointNode | None, least: Answer) -> bool:
+    """Whether a train that holds is no longer, with no more breaks, than any that holds can be."""
+    if held is None or least.best is None or not least.proved:
+        return False
+    return held.promise[:2] == least.best.promise[:2]
+
+
+def _missing(given: Fleet, missing: Missing) -> Fleet:
+    """The same fleet, searched with more care."""
+    types = tuple(LampType(t.behaviour, t.wanted, missing) for t in given.types)
+    start = tuple(
+        lamp.resting_on(e.state.scene for e in before.beliefs[number])
+        for lamp, before, number in zip(types, given.types, given.start, strict=True)
+    )
+    return given._replace(types=types, start=start)
+
+
+def _holds(given: Fleet, best: JointNode) -> bool:
+    """Whether the train that led to a finished node brings every type to its scene, followed edge by edge."""
+    breaks, end = breaks_of_train(Train(_pulses(best)))
+    for lamp, start in zip(given.types, given.start, strict=True):
+        walk = Walk(lamp.behaviour, [e.state for e in lamp.beliefs[start]], 0, 0)
+        final = walk.over(breaks, end)
+        if not walk.noticed or {(state.scene, state.pending) for state in final} != {(lamp.wanted, 0)}:
+            return False
+    return True
+
+
+def least_noticed_ns(given: Fleet) -> int:
+    """The least supply (ns) that a best train has after a break that every type may notice; 0 for any.
+
+    Supply that none of them is sure to notice may make one break, to all, of the two around it. The train with
+    that one break instead holds as well, takes as long and has a break less. Where the one break would be longer
+    than is allowed it is a power-down to every type, and so is a shorter one that is allowed, if there is one.
+    """
+    if any(t.behaviour.guards.breaks[-1].first_ns > given.limits.max_dark_ns for t in given.types):
+        return 0
+    return min(t.noticed_ns for t in given.types)
+
+
+def _searched(given: Fleet, budget: int) -> Answer:
+    """Each type by itself, then each pair, then all.
 
     Each search has the whole budget. When the last one's ends first, a quarter of it more goes into finding
     some train, best or not.
@@ -93,11 +159,12 @@ def solve(given: Fleet, budget: int = BUDGET) -> Answer:
             return Answer(None, proved=True, apart=members, expanded=expanded)
         least = result.best.promise[0] if result.best else result.bound[0]
         pairs.append(PairBound(members, least, problem.admitted))
-    result = best_first(_problem(given, own, everyone, pairs), budget)
+    noticed = least_noticed_ns(given)
+    result = best_first(_problem(given, own, everyone, pairs, noticed_ns=noticed), budget)
     expanded += result.expanded
     if result.complete:
         return Answer(result.best, proved=True, apart=everyone, expanded=expanded)
-    hasty = best_first(_problem(given, own, everyone, pairs, HASTE), budget // 4)
+    hasty = best_first(_problem(given, own, everyone, pairs, HASTE, noticed), budget // 4)
     return Answer(hasty.best, proved=False, apart=everyone, expanded=expanded + hasty.expanded)
 
 
@@ -107,11 +174,12 @@ def _problem(
     members: Sequence[int],
     pairs: Sequence[PairBound] = (),
     haste: int = 1,
+    noticed_ns: int = 0,
 ) -> JointProblem:
     types = [given.types[i] for i in members]
-    return JointProblem(
-        types, [given.start[i] for i in members], given.limits, [own[i] for i in members], pairs, haste
-    )
+    start = [given.start[i] for i in members]
+    mine = [own[i] for i in members]
+    return JointProblem(types, start, given.limits, mine, pairs, haste, noticed_ns)
 
 
 def plan(request: PlanRequest, budget: int = BUDGET) -> Plan | Refusal:
@@ -137,12 +205,17 @@ def plan(request: PlanRequest, budget: int = BUDGET) -> Plan | Refusal:
 
 
 def lead_in_s(request: PlanRequest) -> float:
-    """Supply needed before the first break, so that every lamp is settled and warm (after a dark: warm)."""
-    needs = 0
+    """Supply needed before the first break: none from rest.
+
+    Else until every lamp has certainly noticed it and is warm and, after a cut, settled. Margin and spread are
+    kept also where a datasheet's window starts at 0: shorter supply is not sure to be any.
+    """
+    if request.start == "rest":
+        return 0.0
+    needs = at_least_ns(request.pad_s)
     for lamp in request.lamps:
         guards = behaviour(lamp.datasheet, request.pad_s).guards
-        if request.start != "rest":
-            needs = max(needs, guards.warm_up.first_ns)
+        needs = max(needs, guards.noticed.first_ns, guards.warm_up.first_ns)
         if request.start == "cut" and guards.settled is not None:
             needs = max(needs, guards.settled.first_ns)
     return to_seconds(needs)

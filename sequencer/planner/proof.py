@@ -16,15 +16,35 @@ from sequencer.planner.request import LampProof, LampRequest, PlanRequest, Tight
 from sequencer.train import EdgeLog, Train
 from sequencer.units import FOREVER_NS, NS_PER_S
 
-Clocked = tuple[State, int | None]
-"""A state and when its supply clock was set to 0 (ns from the start), None for long before."""
-
 
 class Break(NamedTuple):
     """One break as it was at the contact, ns from the start of the first."""
 
     opened: int
     closed: int
+
+
+class Before(NamedTuple):
+    """What a lamp was in before a break that it noticed (see :class:`Clocked`), and that break: number, opening.
+
+    While the supply since may pass unnoticed, the next break may reach back to this opening.
+    """
+
+    state: State
+    since: int | None
+    number: int
+    opened: int
+
+
+class Clocked(NamedTuple):
+    """A state and when its supply clock was set to 0 (ns from the start); None for long before.
+
+    ``before``: how it came by that; None once it has certainly noticed the supply since.
+    """
+
+    state: State
+    since: int | None
+    before: Before | None
 
 
 class Reliance(NamedTuple):
@@ -51,8 +71,11 @@ class Walk:
 
     def __init__(self, lamp: Behaviour, states: Iterable[State], pad_ns: int, spread_ns: int) -> None:
         self.lamp = lamp
-        self.states: set[Clocked] = {(s, None) for s in states}
+        self.states: set[Clocked] = {Clocked(s, None, None) for s in states}
         self.relied: list[Reliance] = []
+        self.noticed = True
+        """After :meth:`over`: whether it has certainly noticed the last supply."""
+        self._from: int | None = None  # where set, nothing before this break matters any more
         self._pad = pad_ns
         self._spread = spread_ns
 
@@ -61,7 +84,9 @@ class Walk:
         for number, this in enumerate(breaks, start=1):
             self._one(number, this)
         final: set[State] = set()
-        for state, since in self.states:
+        self.noticed = not any(self._may_miss(at, end) for at in self.states)
+        self._forget()
+        for state, since, _ in self.states:
             supply = self.lamp.supply(FOREVER_NS - 1 if since is None else end - since)
             if state.pending and supply.over == "yes" and since is not None:
                 self._rely_least(end - since, len(breaks), "on", self.lamp.guards.settled)
@@ -74,24 +99,61 @@ class Walk:
     def _one(self, number: int, this: Break) -> None:
         off = this.closed - this.opened
         effects = self.lamp.effects(off)
+        if not any(self._may_miss(at, this.opened) for at in self.states):
+            self._forget()
         self._rely_on_effects(number, off, effects)
         after: set[Clocked] = set()
-        for state, since in self.states:
-            if effects == ("ignored",):
-                after.add((state, since))
-                continue
-            supply = LONG_LIT if since is None else self.lamp.supply(this.opened - since)
+        readings = {effects}
+        first = number
+        for at in self.states:
+            state, since, before = at
             if since is not None:
-                self._rely_on_supply(number - 1, this.opened - since, state)
-            for effect in effects:
-                if effect == "ignored":
-                    after.add((state, since))
-                else:
-                    noticed = self.lamp.notice(state, effect, supply, sure=len(effects) == 1)
-                    after |= {(s, this.closed) for s in noticed}
-        if effects == ("reset",) or (effects == ("power_down",) and self.lamp.after_power_down == "first"):
-            self.relied = [r for r in self.relied if r.break_no == number and r.part == "off"]
+                on = this.opened - since
+                if before is not None and not self._may_miss(at, this.opened):
+                    self._rely_least(on, number - 1, "on", self.lamp.guards.noticed)
+                if effects != ("ignored",):
+                    self._rely_on_supply(number - 1, on, state)
+            if before is not None and self._may_miss(at, this.opened):
+                # The break before, this supply and this break are one, taken in the state before.
+                one = self.lamp.effects(this.closed - before.opened)
+                self._rely_on_effects(number, this.closed - before.opened, one)
+                readings.add(one)
+                first = min(first, before.number)
+                after |= {
+                    Clocked(s, this.closed, before)
+                    for s in self._noticing(before.state, before.since, before.opened, one)
+                }
+            if "ignored" in effects:
+                after.add(at if self._may_miss(at, this.opened) else at._replace(before=None))
+            here = Before(state, since, number, this.opened)
+            after |= {
+                Clocked(s, this.closed, here) for s in self._noticing(state, since, this.opened, effects)
+            }
+        sure: set[tuple[Effect, ...]] = {("reset",)}
+        if self.lamp.after_power_down == "first":
+            sure.add(("power_down",))
+        self._from = first if readings <= sure else None
         self.states = after
+
+    def _noticing(
+        self, state: State, since: int | None, opened: int, effects: tuple[Effect, ...]
+    ) -> set[State]:
+        """The states after a break that opens then, has these effects, and is noticed."""
+        supply = LONG_LIT if since is None else self.lamp.supply(opened - since)
+        sure = len(effects) == 1
+        noticed = (self.lamp.notice(state, e, supply, sure=sure) for e in effects if e != "ignored")
+        return {s for states in noticed for s in states}
+
+    def _may_miss(self, at: Clocked, until: int) -> bool:
+        """Whether the supply since the last break it noticed may pass unnoticed."""
+        return at.since is not None and until - at.since < self.lamp.guards.noticed.first_ns
+
+    def _forget(self) -> None:
+        """Once a break that brings it back from anywhere stands alone for certain, nothing before it matters."""
+        if self._from is not None:
+            alone = (self._from - 1, "on", "noticed")
+            self.relied = [r for r in self.relied if r.break_no >= self._from or (r[1], r[2], r[3]) == alone]
+        self._from = None
 
     def _rely_on_effects(self, number: int, off: int, effects: tuple[Effect, ...]) -> None:
         breaks = self.lamp.guards.breaks
@@ -166,10 +228,21 @@ def prove(request: PlanRequest, train: Train) -> tuple[LampProof, ...] | None:
     for lamp in request.lamps:
         walk = _walk(request, lamp, request.pad_s)
         final = walk.over(*breaks_of_train(train))
-        if {(state.scene, state.pending) for state in final} != {(lamp.wanted, 0)}:
+        if not walk.noticed or {(state.scene, state.pending) for state in final} != {(lamp.wanted, 0)}:
+            return None
+        if request.start != "rest" and round(train.lead_in_s * NS_PER_S) < _ready_ns(request, walk.lamp):
             return None
         proofs.append(_proof(lamp, walk))
     return tuple(proofs)
+
+
+def _ready_ns(request: PlanRequest, lamp: Behaviour) -> int:
+    """Supply that a lamp must have had before the first break where it does not come from rest."""
+    g = lamp.guards
+    ready = [g.noticed, g.warm_up]
+    if request.start == "cut" and g.settled is not None:
+        ready.append(g.settled)
+    return max(round(request.pad_s * NS_PER_S), *[window.first_ns for window in ready])
 
 
 def _walk(request: PlanRequest, lamp: LampRequest, pad_s: float) -> Walk:
@@ -183,7 +256,8 @@ def _proof(lamp: LampRequest, walk: Walk) -> LampProof:
     name = scene.name if scene is not None else str(lamp.wanted)
     if not walk.relied:
         return LampProof(lamp.lamp, lamp.stem, name, lamp.wanted, None, None)
-    least = min(walk.relied)
+    # Of windows that are equally tight there, the one that the reading itself looks at.
+    least = min(walk.relied, key=lambda r: (*r[:3], r.window == "noticed", *r[3:]))
     tightest = Tightest(least.break_no, least.part, least.window, least.limit_s)
     return LampProof(lamp.lamp, lamp.stem, name, lamp.wanted, least.slack_ns / NS_PER_S, tightest)
 
@@ -219,8 +293,9 @@ def judge(request: PlanRequest, train: Train, log: EdgeLog) -> Judgement:
     lamps = []
     for lamp in request.lamps:
         walk = _walk(request, lamp, request.delays.spread_s + held_up_s)
-        settled = walk.lamp.guards.settled
-        end = (breaks[-1].closed if breaks else 0) + (0 if settled is None else settled.first_ns)
+        guards = walk.lamp.guards
+        settles = 0 if guards.settled is None else guards.settled.first_ns
+        end = (breaks[-1].closed if breaks else 0) + max(settles, guards.noticed.first_ns)
         states = walk.over(breaks, end)
         scenes = set(walk.lamp.codes) if unknown else {s.scene for s in states}
         names = {scene.name for scene in lamp.datasheet.scenes if scene.code in scenes}

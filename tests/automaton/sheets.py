@@ -28,7 +28,9 @@ def sheet(selects_by: str = "count", scenes: int | dict[int, str] = 5, **changes
     if selects_by == "step":
         on = {"same_train": (0.15, INF), "warm_up": (1.0, INF)}
     for key, value in changes.items():
-        home = next((table for table in (off, on) if key in table), on if key == "settled" else lamp)
+        home = next(
+            (table for table in (off, on) if key in table), on if key in ("settled", "noticed") else lamp
+        )
         home[key] = value
     if isinstance(scenes, int):
         listed = [{"code": code, "name": f"scene {code}"} for code in range(1, scenes + 1)]

@@ -124,3 +124,18 @@ def test_pad_and_tolerance_only_take_away(
         assert wide.first_ns < narrow.first_ns
     if limits[1] < INF and tolerances[1] > tolerances[0]:
         assert wide.last_ns > narrow.last_ns
+
+
+def test_supply_is_noticed_from_where_the_datasheet_says_on_a_slow_clock() -> None:
+    """0.4 s / 0.97 + 36 ms; left out, same_train's start; from 0, still enough to be supply at all."""
+    sheet_of = {"said": {"noticed": (0.4, INF)}, "left out": {}, "at once": {"noticed": (0, INF)}}
+    found = {
+        name: guards(sheet(clock_tolerance=0.03, **changes), 0.036).noticed
+        for name, changes in sheet_of.items()
+    }
+    assert {name: window.first_ns for name, window in found.items()} == {
+        "said": 448_371_135,
+        "left out": 190_639_176,
+        "at once": 36_000_000,
+    }
+    assert found["said"].limits_s == (0.4, INF)

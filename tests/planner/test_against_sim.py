@@ -130,6 +130,7 @@ def boundaries(asked: PlanRequest, train: Train) -> list[Boundary]:
         walk.over(*breaks_of_train(train))
         off, on = lamp.datasheet.off, lamp.datasheet.on
         starts = {"warm_up": lamp.datasheet.warm_up[0], "same_train": on.same_train[0]}
+        starts["noticed"] = lamp.datasheet.noticed[0]
         starts |= {"settled": on.settled[0]} if on.settled else {}
         starts |= {name: window[0] for name, window in off if window}
         for r in walk.relied:
@@ -170,8 +171,20 @@ def beyond_the_relay(asked: PlanRequest, train: Train, at: Boundary) -> float:
 @pytest.mark.parametrize(
     ("asked", "kinds"),
     [
-        (APART[0], {("off", "pulse"), ("off", "ignored"), ("on", "same_train"), ("on", "settled")}),
-        (APART[2], {("off", "pulse"), ("off", "reset"), ("on", "warm_up"), ("on", "same_train")}),
+        (
+            APART[0],
+            {
+                ("off", "pulse"),
+                ("off", "ignored"),
+                ("on", "same_train"),
+                ("on", "settled"),
+                ("on", "noticed"),
+            },
+        ),
+        (
+            APART[2],
+            {("off", "pulse"), ("off", "reset"), ("on", "warm_up"), ("on", "same_train"), ("on", "noticed")},
+        ),
         (
             APART[3],
             {
@@ -182,6 +195,7 @@ def beyond_the_relay(asked: PlanRequest, train: Train, at: Boundary) -> float:
                 ("on", "same_train"),
                 ("on", "settled"),
                 ("on", "warm_up"),
+                ("on", "noticed"),
             },
         ),
     ],
@@ -195,6 +209,12 @@ def test_a_length_past_any_boundary_parts_the_worst_of_lamps_and_one_short_of_it
     found = boundaries(asked, train)
     assert {(at.part, at.window) for at in found} == kinds
     for at in found:
+        if at.window == "noticed" and any(
+            it.lamp == at.lamp and it.part == "on" and it.lower and it.window != "noticed"
+            and it.break_no >= at.break_no and it.slack_s <= at.slack_s
+            for it in found
+        ):  # fmt: skip
+            continue  # with less supply than that it goes wrong already
         within, past = at.slack_s - HAIR, at.slack_s + beyond_the_relay(asked, train, at) + HAIR
         lamp = at.lamp.lamp
         assert parted(asked, stretched(train, at, within), at.worst, lamp=lamp) == 0, at

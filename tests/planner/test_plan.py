@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from sequencer.planner import Plan, PlanRequest, Tightest
-from sequencer.train import Delays, Train
+from sequencer.planner import Plan, PlanRequest, Tightest, prove
+from sequencer.train import Delays, Pulse, Train
 from tests.automaton.sheets import INF, sheet
 from tests.planner.requests import Wish, ask, planned
 
@@ -23,6 +23,11 @@ SITE = {"delays": RELAY, "margin_s": 0.03}  # 36 ms at every edge
 
 def lengths_ns(train: Train) -> list[int]:
     return [round(length * 1e9) for pulse in train.pulses for length in pulse]
+
+
+def train(*lengths_s: float) -> Train:
+    """Off, on, off, on ..."""
+    return Train(tuple(map(Pulse, lengths_s[::2], lengths_s[1::2])))
 
 
 def plan_of(request: PlanRequest, *lengths_ms: float) -> Plan:
@@ -60,9 +65,12 @@ def test_the_gap_within_a_train_where_the_flash_limit_leaves_it_free() -> None:
 
 
 def test_the_shortest_way_home_is_a_reset_or_a_count() -> None:
-    """A reset of 6.5 s, or one pulse and 3.5 s until it is taken: the count; and with a short reset, that."""
+    """A reset of 6.5 s, or one pulse and 3.5 s until it is taken: the count; and with a short reset, that.
+
+    After the reset the lamp must have noticed that it is lit again.
+    """
     plan_of(ask({"a": (sheet(), 1)}), 120, 3500)
-    plan_of(ask({"a": (sheet(pulse=(0.12, 1.0), reset=(2.0, 2.5)), 1)}), 2000, 0)
+    plan_of(ask({"a": (sheet(pulse=(0.12, 1.0), reset=(2.0, 2.5)), 1)}), 2000, 150)
 
 
 def test_a_step_lamp_is_reset_warmed_and_stepped() -> None:
@@ -151,7 +159,7 @@ def test_the_dark_itself_brings_home_a_lamp_that_goes_to_its_first_scene() -> No
     found = planned(ask({"s": (forgetful, 1)}, start="dark"))
     assert (found.train.pulses, found.lamps[0].slack_s) == ((), None)
     plan_of(ask({"s": (forgetful, 3)}, start="dark"), 120, REST_OF_CYCLE, 120, REST_OF_CYCLE)
-    plan_of(ask({"s": (forgetful, 1)}, start="rest"), 6500, 0)
+    plan_of(ask({"s": (forgetful, 1)}, start="rest"), 6500, 150)
 
 
 def test_the_dark_moves_on_a_lamp_that_goes_to_the_next() -> None:
@@ -182,10 +190,11 @@ def test_one_counts_a_break_that_the_other_rides_through() -> None:
 def test_breaks_ridden_through_are_supply_to_the_one_that_rides() -> None:
     """B's same_train starts at 0.65 s: A's short break and the supply around it are time on B's clock.
 
+    B has noticed that it is lit before A's first short break: otherwise that and the break before might be one.
     A counts 4 and B 2. The supply B needs between its two pulses holds two of A's: 150 + 120 + the rest of
     that cycle + 120 + the rest of that = 817 ms, all of which B is lit.
     """
-    slow = sheet(ignored=(0, 0.3), pulse=(0.5, 3.0), same_train=(0.65, 2.5), reset=None)
+    slow = sheet(ignored=(0, 0.3), pulse=(0.5, 3.0), same_train=(0.65, 2.5), reset=None, noticed=(0.15, INF))
     plan_of(ask({"a": (A, 4), "b": (slow, 2)}), 500, 150, 120, REST_OF_CYCLE, 120, REST_OF_CYCLE, 500, 3500)
     # With one of A's between there are 150 + 120 + 380 ms: the last gap waits for B.
     plan_of(ask({"a": (A, 3), "b": (slow, 2)}), 500, 150, 120, 380, 500, 3500)
@@ -275,11 +284,11 @@ def test_three_types_at_once() -> None:
 
 
 def test_of_trains_equally_long_the_one_with_fewest_cycles() -> None:
-    """Home to 1 from 3 of 5, one flash a second: three steps of 1 s each, or a reset of 3 s."""
-    ring = sheet("step", pulse=(0.12, 2.0), reset=(3.0, 4.0), power_down=(6.0, INF))
-    plan_of(ask({"s": (ring, 1, 3)}, max_flashes_per_s=1), 3000, 0)
+    """Home to 1 from 3 of 5, one flash a second: three steps of 1 s each, or a reset and supply of 3 s together."""
+    ring = sheet("step", pulse=(0.12, 2.0), reset=(2.85, 4.0), power_down=(6.0, INF))
+    plan_of(ask({"s": (ring, 1, 3)}, max_flashes_per_s=1), 2850, 150)
     plan_of(ask({"s": (ring, 1, 4)}, max_flashes_per_s=1), 120, 880, 120, 880)  # two steps are shorter
-    longer = sheet("step", pulse=(0.12, 2.0), reset=(3.000_001, 4.0), power_down=(6.0, INF))
+    longer = sheet("step", pulse=(0.12, 2.0), reset=(2.850_001, 4.0), power_down=(6.0, INF))
     plan_of(ask({"s": (longer, 1, 3)}, max_flashes_per_s=1), 120, 880, 120, 880, 120, 880)
 
 
@@ -291,14 +300,23 @@ def test_a_slower_flash_limit_stretches_the_cycle() -> None:
 def test_max_dark_forbids_the_longer_break() -> None:
     """Home in the dark of 5 s, or by a reset of 6.5 s: when neither may be, there is the count."""
     lamp = sheet(after_power_down="first", settled=(9.0, INF))
-    plan_of(ask({"a": (lamp, 1)}, max_dark_s=6.5), 6500, 0)
+    plan_of(ask({"a": (lamp, 1)}, max_dark_s=6.5), 6500, 150)
     plan_of(ask({"a": (lamp, 1)}, max_dark_s=6.499), 120, 9000)
 
 
 def test_supply_between_two_breaks_is_sure_to_be_some() -> None:
-    """Two resets of two rings, of 2 s and 6 s, which act whatever the supply: margin and spread between them."""
-    short = sheet("step", pulse=(0.12, 1.0), reset=(2.0, 3.0), power_down=(5.0, INF))
-    long = sheet("step", ignored=(0, 3.5), pulse=(4.0, 4.5), reset=(6.0, 7.0))
+    """Two resets of two rings, of 2 s and 6 s, which act whatever the supply: margin and spread between them.
+
+    Here both lamps notice all supply that there is; where they need 0.15 s for that, they get it.
+    """
+    short = sheet("step", pulse=(0.12, 1.0), reset=(2.0, 3.0), power_down=(5.0, INF), noticed=(0, INF))
+    long = sheet("step", ignored=(0, 3.5), pulse=(4.0, 4.5), reset=(6.0, 7.0), noticed=(0, INF))
+    slow = {
+        name: sheet.model_copy(update={"on": sheet.on.model_copy(update={"noticed": None})})
+        for name, sheet in (("a", short), ("b", long))
+    }
+    found = planned(ask({name: (sheet, 1) for name, sheet in slow.items()}, **SITE))
+    assert [p.on_s for p in found.train.pulses] == [0.186, 0.186]
     found = planned(ask({"a": (short, 1), "b": (long, 1)}, **SITE))
     assert sorted(p.off_s for p in found.train.pulses) == [2.036, 6.036]
     assert [p.on_s for p in found.train.pulses] == [0.036, 0.036]
@@ -337,5 +355,45 @@ def test_the_last_supply_lasts_until_every_lamp_is_certain(
 
 def test_the_last_supply_is_sure_to_have_begun() -> None:
     """A contact that closes late by all of its spread has closed when the train ends, with the margin."""
-    found = planned(ask({"s": (sheet("step"), 1)}, **SITE))
+    found = planned(ask({"s": (sheet("step", noticed=(0, INF)), 1)}, **SITE))
     assert lengths_ns(found.train) == [6_536_000_000, 36_000_000]
+
+
+def test_the_last_supply_is_certainly_noticed() -> None:
+    """By a lamp whose clock is slow: 0.4 s / 0.97, margin and spread."""
+    slow = sheet("step", noticed=(0.4, INF), clock_tolerance=0.03)
+    found = planned(ask({"s": (slow, 1)}, **SITE))
+    assert lengths_ns(found.train)[-1] == 448_371_135
+
+
+def test_supply_between_a_reset_and_a_power_down_is_noticed() -> None:
+    """The train that was found: a reset of 5.3 s, 40 ms, a power-down of 12.7 s, for lamps that wake in 0.15 s.
+
+    Together they are 18 s of darkness, to A a power-down, after which it is on the scene that it remembers.
+    """
+    a = sheet("step", pulse=(0.12, 3.0), reset=(5.0, 6.0), power_down=(8.0, INF))
+    b = sheet("step", reset=None, after_power_down="first", power_down=(12.6, INF))
+    asked = ask({"a": (a, 1), "b": (b, 1)}, **SITE)
+    assert prove(asked._replace(lamps=asked.lamps[:1]), train(5.3, 0.04, 12.7, 1.0)) is None
+    assert prove(asked._replace(lamps=asked.lamps[:1]), train(5.3, 0.186, 12.7, 1.0)) is not None
+    found = planned(asked)
+    assert lengths_ns(found.train) == [5_036_000_000, 186_000_000, 12_636_000_000, 186_000_000]
+    assert found.proved
+
+
+@pytest.mark.parametrize(("start", "lead_in_s"), [("rest", 0.0), ("dark", 0.036), ("cut", 3.536)])
+def test_a_lead_in_is_supply_even_to_a_lamp_that_needs_none(start: str, lead_in_s: float) -> None:
+    lamp = sheet(warm_up=(0, INF), noticed=(0, INF))
+    found = planned(ask({"a": (lamp, 2)}, start=start, **SITE))
+    assert found.train.lead_in_s == lead_in_s
+    if start != "rest":
+        short = Train(found.train.pulses, lead_in_s - 0.001)
+        assert prove(ask({"a": (lamp, 2)}, start=start, **SITE), short) is None
+
+
+@pytest.mark.parametrize(("start", "kind"), [("dark", "count"), ("dark", "step"), ("cut", "step")])
+def test_a_lead_in_is_certainly_noticed(start: str, kind: str) -> None:
+    """Found: with warm_up from 0 a lead-in of 0. 0.15 s, or what the datasheet says, margin and spread."""
+    for changes, lead_in_s in (({}, 0.186), ({"noticed": (0.5, INF)}, 0.536)):
+        lamp = sheet(kind, warm_up=(0, INF), after_power_down="first", **changes)
+        assert planned(ask({"a": (lamp, 2)}, start=start, **SITE)).train.lead_in_s == lead_in_s
