@@ -129,6 +129,7 @@ class On(Table):
     same_train: Window
     settled: Window | None = None
     warm_up: Window | None = None
+    noticed: Window | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -137,7 +138,8 @@ class On(Table):
         return self
 
     def _faults(self) -> Faults:
-        for name, window in (("settled", self.settled), ("warm_up", self.warm_up)):
+        endless = (("settled", self.settled), ("warm_up", self.warm_up), ("noticed", self.noticed))
+        for name, window in endless:
             if window is not None and not math.isinf(window[1]):
                 yield (name,), f"{name} must end in inf, not at {window[1]}: no supply is too long"
         if self.settled is not None and self.same_train[1] >= self.settled[0]:
@@ -209,6 +211,11 @@ class Datasheet(Table):
     def warm_up(self) -> tuple[float, float]:
         """Supply needed before the first pulse of a train; by default same_train's start is enough."""
         return self.on.warm_up or (self.on.same_train[0], math.inf)
+
+    @property
+    def noticed(self) -> tuple[float, float]:
+        """Supply after a break that it certainly notices; by default same_train's start is enough."""
+        return self.on.noticed or (self.on.same_train[0], math.inf)
 
     def scene_by_name(self, name: str) -> LampScene | None:
         """The scene of that name, or ``None``."""

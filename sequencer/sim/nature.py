@@ -37,6 +37,9 @@ class Nature:
     boot: float = 0.5  # from 0 to the start of [on] warm_up: what it needs before a first pulse
     gap: float = 0.5  # from 0 to the start of same_train: what it needs before a further pulse
     settle: float = 0.5  # from the end of same_train to the start of settled
+    start_up: float = (
+        0.0  # from 0 to the start of [on] noticed: supply before its electronics run after a break
+    )
     takes_pending: bool = False  # a count that a power-down cut short is taken as the scene
     wakes_early: bool = False  # step: a pulse that it need not have taken ends its rest
     volts: float | None = None
@@ -56,6 +59,7 @@ class Nature:
             boot=rng.random(),
             gap=rng.random(),
             settle=rng.random(),
+            start_up=rng.random(),
             takes_pending=rng.random() < 0.5,
             wakes_early=rng.random() < 0.5,
             volts=rng.random(),
@@ -80,6 +84,7 @@ class Nature:
             boot=rng.choice(ends),
             gap=rng.choice(ends),
             settle=rng.choice(ends),
+            start_up=rng.choice(ends),
             takes_pending=rng.random() < 0.5,
             wakes_early=rng.random() < 0.5,
             seed=rng.getrandbits(32),
@@ -87,14 +92,13 @@ class Nature:
 
     @classmethod
     def corners(cls) -> Iterator[Nature]:
-        """All 512 steady lamps that :meth:`corner` can draw: the worst ones are among them.
+        """All 1024 steady lamps that :meth:`corner` can draw: the worst ones are among them.
 
         >>> len({nature for nature in Nature.corners()})
-        512
+        1024
         """
         ends = (0.0, 1.0)
         seeds = count()
         for clock, takes, wakes in product((-1.0, 1.0), (False, True), (False, True)):
-            for ride, pulse, reset, boot, gap, settle in product(ends, repeat=6):
-                limits = (clock, ride, pulse, reset, boot, gap, settle)
-                yield cls("steady", *limits, takes_pending=takes, wakes_early=wakes, seed=next(seeds))
+            for limits in product(ends, repeat=7):
+                yield cls("steady", clock, *limits, takes_pending=takes, wakes_early=wakes, seed=next(seeds))

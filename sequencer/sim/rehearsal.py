@@ -137,22 +137,32 @@ def _nature(rng: Random) -> Nature:
 def _resting(sheet: Datasheet, scene: int, delays: Delays, begin: float, rng: Random) -> SimLamp:
     """Settled and warm, but perhaps only just, when the first break comes as early as it may."""
     settled = sheet.on.settled[0] if sheet.on.settled else 0.0
-    just = max(settled, sheet.warm_up[0]) / (1 - sheet.lamp.clock_tolerance)
+    just = max(settled, sheet.warm_up[0], sheet.noticed[0]) / (1 - sheet.lamp.clock_tolerance)
     just += (delays.break_s[1] - delays.break_s[0]) / 2
     longer = rng.choice((0.0, rng.expovariate(0.01)))
     return SimLamp(sheet, _nature(rng), scene=scene, supplied_for=just + longer - begin)
 
 
 def _cut_short(sheet: Datasheet, scene: int, known: bool, lead_in_at: float, rng: Random) -> SimLamp:
-    """When the lead-in begins: any count pending, any time on the supply timer."""
+    """When the lead-in begins: any count pending, any time on the supply timer, after a cut of any length.
+
+    A lamp whose scene is known has nothing pending and comes back onto just that scene: from the dark where a
+    power-down leaves it there, else the cut was too short to be noticed.
+    """
     counts = sheet.lamp.selects_by == "count" and not known
     within_train = rng.uniform(0, min(sheet.on.same_train[1], 60.0))
     had = rng.choice((0.0, within_train, rng.expovariate(0.2)))
+    long = sheet.off.power_down[0] / (1 - sheet.lamp.clock_tolerance) + rng.expovariate(0.01)
+    remembers = sheet.lamp.after_power_down == "remembered"
+    cuts = (None, rng.uniform(0, long), long) if not known else (None, long) if remembers else (None,)
+    cut_s = rng.choice(cuts)
     return SimLamp(
         sheet,
         _nature(rng),
         scene=scene,
         pending=rng.randrange(max(s.code for s in sheet.scenes) + 3) if counts else 0,
-        supplied_for=had - lead_in_at,
+        supplied_for=had - lead_in_at if cut_s is None else had,
+        dark_for=cut_s,
+        back_at=None if cut_s is None else lead_in_at,
         at_rest=rng.random() < 0.5,
     )
