@@ -58,8 +58,10 @@ class SimLamp:
     (``inf``: power-down for certain); with ``back_at`` as well, the supply is there and came back, or comes back,
     at that moment, and the lamp may not have started yet. ``at_rest`` matters to step lamps only: the next pulse needs
     ``warm_up``. ``ride_through_s`` replaces the lamp's own, as for a weak lamp that no longer keeps to
-    its datasheet. ``misses`` (the chance that a pulse goes by it), ``deaf`` (it stays on its scene) and ``dead`` (it
-    gives no light) are faults, to be set at will.
+    its datasheet. ``held_s`` (seconds on its capacitor, from now), ``wait_s`` (seconds from the return of the supply
+    until that charges the capacitor) and ``unsure`` (the chance that a break makes it do anything, for want of volts)
+    are what a :class:`~sequencer.sim.feed.FeedInTime` tells it of each break. ``misses`` (the chance that a pulse
+    goes by it), ``deaf`` (it stays on its scene) and ``dead`` (it gives no light) are faults, to be set at will.
 
     Time runs forward only: ValueError for an edge or a question before the last one.
     """
@@ -81,6 +83,10 @@ class SimLamp:
         self.datasheet = datasheet
         self.nature = nature
         self.ride_through_s = ride_through_s
+        self.held_s: float | None = None
+        self.wait_s = 0.0
+        self.unsure = 0.0
+        self._on_capacitor = False
         self.misses = 0.0
         self.deaf = False
         self.dead = False
@@ -146,6 +152,14 @@ class SimLamp:
         self._advance(at)
         return self._pending
 
+    def watts(self, at: float) -> float:
+        """What it draws: its scene's watts, or the worst case where the datasheet does not say; 0 while it is dark.
+
+        0 as well without ``[electrical]``.
+        """
+        self._advance(at)
+        return self._watts() if self._lit and not self.dead and self.datasheet.electrical else 0.0
+
     def stand(self, at: float) -> None:
         """A lead-in is over: from here on a step lamp is at rest."""
         self._advance(at)
@@ -189,13 +203,13 @@ class SimLamp:
 
     def _come_back(self, at: float) -> None:
         """Supply is there again: a lamp that went dark begins to start."""
-        if self._dark_at > at:
+        if self._dark_at > at + (self.wait_s if self._on_capacitor else 0.0):
             return  # the break went unnoticed, and the supply timer never stopped
         if self._lit:
             self._lit = False
             self._show(self._dark_at)
         self._back_at = at
-        self._starts_at = at + self._draw_start_up()
+        self._starts_at = max(at + self._draw_start_up(), self._dark_at)
 
     def _wake(self, at: float) -> None:
         """It has started after a break that ended at ``at``; what the break was is read now."""
@@ -204,6 +218,17 @@ class SimLamp:
             self._lit = True
             self._show(self._starts_at)
             return
+        if self.unsure and self._chance.random() < self.unsure:
+            self._stumble()
+        else:
+            self._take(length)
+        self._since = at
+        self._settle_at = at + self._draw_settle()
+        self._lit = True
+        self._show(self._starts_at)
+
+    def _take(self, length: float) -> None:
+        """What a break of this length does to scene and count."""
         reading = self._read(length)
         if reading == "pulse":
             self._pulse(length, self._off_at - self._since)
@@ -214,10 +239,11 @@ class SimLamp:
                 self._scene = self._scene_of_count()
             after = self.datasheet.lamp.after_power_down
             self._restart({"first": self._ring[0], "next": self._next(), "remembered": self._scene}[after])
-        self._since = at
-        self._settle_at = at + self._draw_settle()
-        self._lit = True
-        self._show(self._starts_at)
+
+    def _stumble(self) -> None:
+        """Too few volts to start in good order: it has not seen the break, or comes back onto anything."""
+        if self._chance.random() < 0.5:
+            self._restart(self._chance.choice(self._ring))
 
     def _read(self, length: float) -> Reading:
         """What the dark timer makes of a break."""
@@ -279,12 +305,23 @@ class SimLamp:
             return self.ride_through_s
         sheet, nature = self.datasheet, self.nature
         ignored_end, pulse_start = sheet.off.ignored[1], sheet.off.pulse[0]
-        if nature.volts is not None and sheet.hold_up is not None and sheet.electrical is not None:
+        least, most = ignored_end / (1 + self._tolerance), pulse_start / (1 - self._tolerance)
+        # A feed knows the volts. Physics goes before the datasheet where they differ; else this lamp's own limit may
+        # lie anywhere in the gap.
+        in_gap = self.held_s is not None and least < self.held_s < most
+        self._on_capacitor = self.held_s is not None and not (in_gap and nature.volts is None)
+        if self.held_s is not None and self._on_capacitor:
+            return self.held_s
+        if (
+            self.held_s is None
+            and nature.volts is not None
+            and sheet.hold_up is not None
+            and sheet.electrical is not None
+        ):
             # The capacitor is no clock; but what the datasheet promises stands, whatever physics says.
             low, high = sheet.electrical.volts
             peak = math.sqrt(2) * (low + nature.volts * (high - low))
             held = hold_up_s(sheet.hold_up.capacitance_f, peak, sheet.hold_up.dropout_v, self._watts())
-            least, most = ignored_end / (1 + self._tolerance), pulse_start / (1 - self._tolerance)
             return min(max(held, least + HAIR_S), most - HAIR_S)
         return _between(ignored_end, pulse_start, self._fraction("ride_through")) / self._draw_rate()
 

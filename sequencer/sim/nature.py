@@ -100,5 +100,6 @@ class Nature:
         ends = (0.0, 1.0)
         seeds = count()
         for clock, takes, wakes in product((-1.0, 1.0), (False, True), (False, True)):
-            for limits in product(ends, repeat=7):
-                yield cls("steady", clock, *limits, takes_pending=takes, wakes_early=wakes, seed=next(seeds))
+            for ride, pulse, reset, boot, gap, settle, start_up in product(ends, repeat=7):
+                limits = (clock, ride, pulse, reset, boot, gap, settle, start_up)
+                yield cls("steady", *limits, takes_pending=takes, wakes_early=wakes, seed=next(seeds))

@@ -12,6 +12,7 @@ from random import Random
 from typing import TYPE_CHECKING, Literal
 
 from sequencer.clock import VirtualClock
+from sequencer.sim.feed import FeedInTime
 from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature, Temper
 from sequencer.sim.pad import NO_FAULTS, SimPad
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from sequencer.datasheet import Datasheet
+    from sequencer.sim.feed import SimFeed
     from sequencer.train import Delays, Train
 
 Start = Literal["rest", "dark", "cut"]
@@ -72,14 +74,16 @@ def rehearse(
     trials: int,
     seed: int,
     late_commands: Mapping[int, float] = NO_FAULTS,
+    feed: SimFeed | None = None,
 ) -> Rehearsal:
     """Play ``train`` on ``trials`` simulated pads in virtual time.
 
     ``start`` says what the lamps come from: ``rest`` (lit, settled and warm), ``dark`` (long without supply;
     a known scene is the one they were last on) or ``cut`` (the supply comes back after a cut in the middle
     of anything; a lamp whose scene is known has nothing pending). The latter two want a lead-in.
-    ``late_commands`` spoils edges on purpose, as in :meth:`SimPad.play`. ValueError for a lamp of which no
-    scene is wanted.
+    ``late_commands`` spoils edges on purpose, as in :meth:`SimPad.play`. With a ``feed`` the lamps get their volts from
+    it, with mains, loads and phases drawn; their datasheets are then the lamps' own, as their files say. ValueError
+    for a lamp of which no scene is wanted.
     """
     unwanted = [name for name, _, _ in lamps if name not in wanted]
     if unwanted:
@@ -89,7 +93,7 @@ def rehearse(
     first: tuple[Miss, ...] = ()
     begin = HEAD_START_S - min([0.0, *late_commands.values()])
     for trial_seed in range(seed, seed + trials):
-        pad = _pad(lamps, delays, start, begin, Random(trial_seed))  # noqa: S311 - chance for a simulation
+        pad = _pad(lamps, delays, start, begin, Random(trial_seed), feed)  # noqa: S311 - chance for a simulation
         shown = pad.play(train, at=begin, late_commands=late_commands).showing
         missed = tuple(
             Miss(trial_seed, name, wanted[name], it.code, it.pending, pad.lamps[name].nature)
@@ -103,7 +107,9 @@ def rehearse(
     return Rehearsal(trials, matched, misses, first[0].seed if first else None, first)
 
 
-def _pad(lamps: Sequence[OnPad], delays: Delays, start: Start, begin: float, rng: Random) -> SimPad:
+def _pad(
+    lamps: Sequence[OnPad], delays: Delays, start: Start, begin: float, rng: Random, feed: SimFeed | None
+) -> SimPad:
     """A pad at time 0 with everything drawn, as a train that starts at ``begin`` may find it."""
     clock = VirtualClock()
     contact = SimContact(clock, delays, True, rng, manner=rng.choice(RANDOM_MANNERS))
@@ -119,7 +125,8 @@ def _pad(lamps: Sequence[OnPad], delays: Delays, start: Start, begin: float, rng
             simulated[name] = SimLamp(sheet, _nature(rng), scene=scene, dark_for=math.inf)
         else:
             simulated[name] = _cut_short(sheet, scene, known is not None, lead_in_at, rng)
-    pad = SimPad(clock, contact, simulated, mains=start != "dark")
+    volts = None if feed is None else FeedInTime(feed, rng)
+    pad = SimPad(clock, contact, simulated, mains=start != "dark", feed=volts)
     if start == "dark":
         pad.restore(lead_in_at)
     return pad
