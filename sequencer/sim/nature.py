@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import count, product
+from random import Random
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from random import Random
 
 Temper = Literal["steady", "drifting", "contrary"]
 """``steady``: one clock, one set of limits, for life. ``drifting``: the same limits, but the clock has
@@ -59,11 +59,11 @@ class Nature:
             boot=rng.random(),
             gap=rng.random(),
             settle=rng.random(),
-            start_up=rng.random(),
             takes_pending=rng.random() < 0.5,
             wakes_early=rng.random() < 0.5,
             volts=rng.random(),
-            seed=rng.getrandbits(32),
+            seed=(seed := rng.getrandbits(32)),
+            start_up=_own_chance(seed).random(),
         )
 
     @classmethod
@@ -84,10 +84,10 @@ class Nature:
             boot=rng.choice(ends),
             gap=rng.choice(ends),
             settle=rng.choice(ends),
-            start_up=rng.choice(ends),
             takes_pending=rng.random() < 0.5,
             wakes_early=rng.random() < 0.5,
-            seed=rng.getrandbits(32),
+            seed=(seed := rng.getrandbits(32)),
+            start_up=_own_chance(seed).choice(ends),
         )
 
     @classmethod
@@ -103,3 +103,8 @@ class Nature:
             for ride, pulse, reset, boot, gap, settle, start_up in product(ends, repeat=7):
                 limits = (clock, ride, pulse, reset, boot, gap, settle, start_up)
                 yield cls("steady", *limits, takes_pending=takes, wakes_early=wakes, seed=next(seeds))
+
+
+def _own_chance(seed: int) -> Random:
+    """A source of its own, so that a limit added to a lamp leaves everything else on its pad as it was."""
+    return Random(seed + 1)  # noqa: S311 - chance for a simulation
