@@ -7,6 +7,7 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.plan import refused
 from sequencer.planner import Plan, Refusal, plan
+from sequencer.sim.feed import sim_feed
 from sequencer.sim.rehearsal import Rehearsal, rehearse
 from sequencer.tomlfile import quoted
 from sequencer.words import table
@@ -21,13 +22,14 @@ def run(arguments: Arguments) -> Answer:
         return refused(asked, found)
     result = rehearse(
         found.train,
-        [(lamp.lamp, lamp.datasheet, lamp.known) for lamp in request.lamps],
+        [(lamp.lamp, asked.pad.datasheets[lamp.stem], lamp.known) for lamp in request.lamps],
         request.delays,
         {lamp.lamp: lamp.wanted for lamp in request.lamps},
         start=request.start,
         trials=arguments.trials,
         seed=arguments.seed,
         limits=asked.pad.timing.limits,
+        feed=sim_feed(asked.pad, asked.circuit),
     )
     status = YES if result.matched == result.trials else NO
     return Answer(status, _fields(asked, found, result, arguments.seed), _text(asked, result, arguments.seed))

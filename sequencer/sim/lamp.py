@@ -3,14 +3,16 @@
 It is built like the thing itself, so that it can contradict the planner, which reasons over windows:
 
 - a capacitor carries it through a break for its own ride-through time; a shorter break it never sees;
-- a dark timer on its own clock, never quite right, tells pulse, reset and power-down apart when supply
-  returns, by limits of its own that lie somewhere in the gaps of its datasheet;
+- once the capacitor is empty its electronics stand still; when the supply returns they need some time to start, and
+  until they run they know of no supply: should it go again before, the darkness simply goes on;
+- a dark timer on its own clock, never quite right, tells pulse, reset and power-down apart once they have started,
+  by limits of its own that lie somewhere in the gaps of its datasheet. It reads from the moment the supply went to
+  the moment it came back to stay;
 - a supply timer says whether it has booted, whether a pulse came too soon, and when a count is over;
 - a counter and a scene memory outlast the break.
 
 Times are seconds on any one axis; nothing is rounded to a grid. Where the limits lie is the lamp's
-:class:`~sequencer.sim.nature.Nature`. Not simulated: brown-out short of dark, and what a lamp shows
-while it boots (it shows its scene).
+:class:`~sequencer.sim.nature.Nature`. It gives no light while it starts.
 """
 
 from __future__ import annotations
@@ -53,10 +55,13 @@ class SimLamp:
 
     ``scene`` is the code it shows or remembers, ``pending`` the pulses it has counted so far. It has had
     supply for ``supplied_for`` seconds; with ``dark_for`` given, a break of that length so far followed
-    (``inf``: power-down for certain). ``at_rest`` matters to step lamps only: the next pulse needs
+    (``inf``: power-down for certain); with ``back_at`` as well, the supply is there and came back, or comes back,
+    at that moment, and the lamp may not have started yet. ``at_rest`` matters to step lamps only: the next pulse needs
     ``warm_up``. ``ride_through_s`` replaces the lamp's own, as for a weak lamp that no longer keeps to
-    its datasheet. ``misses`` (the chance that a pulse goes by it), ``deaf`` (it stays on its scene) and ``dead`` (it
-    gives no light) are faults, to be set at will.
+    its datasheet. ``held_s`` (seconds on its capacitor, from now), ``wait_s`` (seconds from the return of the supply
+    until that charges the capacitor) and ``unsure`` (the chance that a break makes it do anything, for want of volts)
+    are what a :class:`~sequencer.sim.feed.FeedInTime` tells it of each break. ``misses`` (the chance that a pulse
+    goes by it), ``deaf`` (it stays on its scene) and ``dead`` (it gives no light) are faults, to be set at will.
 
     Time runs forward only: ValueError for an edge or a question before the last one.
     """
@@ -71,12 +76,17 @@ class SimLamp:
         at: float = 0.0,
         supplied_for: float = math.inf,
         dark_for: float | None = None,
+        back_at: float | None = None,
         at_rest: bool = True,
         ride_through_s: float | None = None,
     ) -> None:
         self.datasheet = datasheet
         self.nature = nature
         self.ride_through_s = ride_through_s
+        self.held_s: float | None = None
+        self.wait_s = 0.0
+        self.unsure = 0.0
+        self._on_capacitor = False
         self.misses = 0.0
         self.deaf = False
         self.dead = False
@@ -93,15 +103,22 @@ class SimLamp:
         self._at_rest = at_rest
         self._now = at
         self._lit = True
-        self._supplied = dark_for is None
-        self._off_at = at - (dark_for or 0.0)  # since when the supply is gone
+        self._supplied = dark_for is None or back_at is not None
+        self._off_at = (at if back_at is None else back_at) - (
+            dark_for or 0.0
+        )  # since when the supply is gone
         self._dark_at = math.inf  # when the capacitor is empty
+        self._back_at = self._starts_at = (
+            math.inf
+        )  # since when it has supply again, and when it will have started
         self._since = self._off_at - supplied_for  # since when the supply timer runs
         self._settle_at = self._since + self._draw_settle()
         self._history: list[tuple[float, int | None]] = []
         self._settle_if_due(self._off_at)
-        if not self._supplied:
+        if dark_for is not None:
             self._dark_at = self._off_at + self._draw_ride_through()
+        if back_at is not None:
+            self._come_back(back_at)
         self._advance(at)
         self._show(at)
 
@@ -113,12 +130,12 @@ class SimLamp:
         if on == self._supplied:
             return
         self._supplied = on
-        if not on:
+        if on:
+            self._come_back(at)
+        elif self._lit:
             self._off_at = at
             self._dark_at = at + self._draw_ride_through()
-        elif not self._lit:
-            self._wake(at)
-        # else the break went unnoticed, and the supply timer never stopped
+        # else it had not started yet: to it, the supply was not there, and the darkness goes on
 
     def showing(self, at: float) -> int | None:
         """The code of the scene in the water, or None when the lamp is dark."""
@@ -134,6 +151,14 @@ class SimLamp:
         """Pulses counted of a train that is not over (count); always 0 for a step lamp."""
         self._advance(at)
         return self._pending
+
+    def watts(self, at: float) -> float:
+        """What it draws: its scene's watts, or the worst case where the datasheet does not say; 0 while it is dark.
+
+        0 as well without ``[electrical]``.
+        """
+        self._advance(at)
+        return self._watts() if self._lit and not self.dead and self.datasheet.electrical else 0.0
 
     def stand(self, at: float) -> None:
         """A lead-in is over: from here on a step lamp is at rest."""
@@ -153,7 +178,10 @@ class SimLamp:
             raise ValueError(f"{self.datasheet.lamp.name}: {at} s is before {self._now} s, already past")
         self._now = at
         if self._supplied:
-            self._settle_if_due(at)
+            if not self._lit and self._starts_at <= at:
+                self._wake(self._back_at)
+            if self._lit:
+                self._settle_if_due(at)
         elif self._lit and at >= self._dark_at:
             self._lit = False
             self._show(self._dark_at)
@@ -173,13 +201,34 @@ class SimLamp:
 
     # -- a noticed break ends --------------------------------------------------------------------
 
+    def _come_back(self, at: float) -> None:
+        """Supply is there again: a lamp that went dark begins to start."""
+        if self._dark_at > at + (self.wait_s if self._on_capacitor else 0.0):
+            return  # the break went unnoticed, and the supply timer never stopped
+        if self._lit:
+            self._lit = False
+            self._show(self._dark_at)
+        self._back_at = at
+        self._starts_at = max(at + self._draw_start_up(), self._dark_at)
+
     def _wake(self, at: float) -> None:
-        """Supply is back after a break that the lamp noticed; what the break was is read now."""
+        """It has started after a break that ended at ``at``; what the break was is read now."""
         length = at - self._off_at
         if self.deaf:
             self._lit = True
-            self._show(at)
+            self._show(self._starts_at)
             return
+        if self.unsure and self._chance.random() < self.unsure:
+            self._stumble()
+        else:
+            self._take(length)
+        self._since = at
+        self._settle_at = at + self._draw_settle()
+        self._lit = True
+        self._show(self._starts_at)
+
+    def _take(self, length: float) -> None:
+        """What a break of this length does to scene and count."""
         reading = self._read(length)
         if reading == "pulse":
             self._pulse(length, self._off_at - self._since)
@@ -190,10 +239,11 @@ class SimLamp:
                 self._scene = self._scene_of_count()
             after = self.datasheet.lamp.after_power_down
             self._restart({"first": self._ring[0], "next": self._next(), "remembered": self._scene}[after])
-        self._since = at
-        self._settle_at = at + self._draw_settle()
-        self._lit = True
-        self._show(at)
+
+    def _stumble(self) -> None:
+        """Too few volts to start in good order: it has not seen the break, or comes back onto anything."""
+        if self._chance.random() < 0.5:
+            self._restart(self._chance.choice(self._ring))
 
     def _read(self, length: float) -> Reading:
         """What the dark timer makes of a break."""
@@ -255,12 +305,23 @@ class SimLamp:
             return self.ride_through_s
         sheet, nature = self.datasheet, self.nature
         ignored_end, pulse_start = sheet.off.ignored[1], sheet.off.pulse[0]
-        if nature.volts is not None and sheet.hold_up is not None and sheet.electrical is not None:
+        least, most = ignored_end / (1 + self._tolerance), pulse_start / (1 - self._tolerance)
+        # A feed knows the volts. Physics goes before the datasheet where they differ; else this lamp's own limit may
+        # lie anywhere in the gap.
+        in_gap = self.held_s is not None and least < self.held_s < most
+        self._on_capacitor = self.held_s is not None and not (in_gap and nature.volts is None)
+        if self.held_s is not None and self._on_capacitor:
+            return self.held_s
+        if (
+            self.held_s is None
+            and nature.volts is not None
+            and sheet.hold_up is not None
+            and sheet.electrical is not None
+        ):
             # The capacitor is no clock; but what the datasheet promises stands, whatever physics says.
             low, high = sheet.electrical.volts
             peak = math.sqrt(2) * (low + nature.volts * (high - low))
             held = hold_up_s(sheet.hold_up.capacitance_f, peak, sheet.hold_up.dropout_v, self._watts())
-            least, most = ignored_end / (1 + self._tolerance), pulse_start / (1 - self._tolerance)
             return min(max(held, least + HAIR_S), most - HAIR_S)
         return _between(ignored_end, pulse_start, self._fraction("ride_through")) / self._draw_rate()
 
@@ -269,6 +330,11 @@ class SimLamp:
         assert self.datasheet.electrical is not None
         here = next(s.watts for s in self.datasheet.scenes if s.code == self._scene)
         return self.datasheet.electrical.watts if here is None else here
+
+    def _draw_start_up(self) -> float:
+        """Seconds of supply that its electronics need to run again after they stood still."""
+        needs = self.datasheet.noticed[0]
+        return max(0.0, min(needs * self._fraction("start_up"), needs - HAIR_S)) / self._draw_rate()
 
     def _draw_settle(self) -> float:
         """Seconds of supply after which a count is over."""

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import count, product
+from random import Random
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from random import Random
 
 Temper = Literal["steady", "drifting", "contrary"]
 """``steady``: one clock, one set of limits, for life. ``drifting``: the same limits, but the clock has
@@ -37,6 +37,9 @@ class Nature:
     boot: float = 0.5  # from 0 to the start of [on] warm_up: what it needs before a first pulse
     gap: float = 0.5  # from 0 to the start of same_train: what it needs before a further pulse
     settle: float = 0.5  # from the end of same_train to the start of settled
+    start_up: float = (
+        0.0  # from 0 to the start of [on] noticed: supply before its electronics run after a break
+    )
     takes_pending: bool = False  # a count that a power-down cut short is taken as the scene
     wakes_early: bool = False  # step: a pulse that it need not have taken ends its rest
     volts: float | None = None
@@ -59,7 +62,8 @@ class Nature:
             takes_pending=rng.random() < 0.5,
             wakes_early=rng.random() < 0.5,
             volts=rng.random(),
-            seed=rng.getrandbits(32),
+            seed=(seed := rng.getrandbits(32)),
+            start_up=_own_chance(seed).random(),
         )
 
     @classmethod
@@ -82,19 +86,25 @@ class Nature:
             settle=rng.choice(ends),
             takes_pending=rng.random() < 0.5,
             wakes_early=rng.random() < 0.5,
-            seed=rng.getrandbits(32),
+            seed=(seed := rng.getrandbits(32)),
+            start_up=_own_chance(seed).choice(ends),
         )
 
     @classmethod
     def corners(cls) -> Iterator[Nature]:
-        """All 512 steady lamps that :meth:`corner` can draw: the worst ones are among them.
+        """All 1024 steady lamps that :meth:`corner` can draw: the worst ones are among them.
 
         >>> len({nature for nature in Nature.corners()})
-        512
+        1024
         """
         ends = (0.0, 1.0)
         seeds = count()
         for clock, takes, wakes in product((-1.0, 1.0), (False, True), (False, True)):
-            for ride, pulse, reset, boot, gap, settle in product(ends, repeat=6):
-                limits = (clock, ride, pulse, reset, boot, gap, settle)
+            for ride, pulse, reset, boot, gap, settle, start_up in product(ends, repeat=7):
+                limits = (clock, ride, pulse, reset, boot, gap, settle, start_up)
                 yield cls("steady", *limits, takes_pending=takes, wakes_early=wakes, seed=next(seeds))
+
+
+def _own_chance(seed: int) -> Random:
+    """A source of its own, so that a limit added to a lamp leaves everything else on its pad as it was."""
+    return Random(seed + 1)  # noqa: S311 - chance for a simulation

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from random import Random
 
     from sequencer.clock import Clock
+    from sequencer.sim.feed import FeedInTime
     from sequencer.sim.relay import SimContact
 
 NO_FAULTS: Mapping[int, float] = MappingProxyType({})
@@ -58,16 +59,24 @@ class Played:
 class SimPad:
     """Lamps by name on the contact of one circuit.
 
-    With ``mains=False`` there is no supply until :meth:`restore`. The pad's time is ``clock``'s; whoever
-    else holds the clock or the contact may move them too.
+    With ``mains=False`` there is no supply until :meth:`restore`. With a ``feed`` each lamp rides through a break on
+    what its capacitor then holds, and misbehaves for want of volts; else it does as its nature is. The pad's time
+    is ``clock``'s; whoever else holds the clock or the contact may move them too.
     """
 
     def __init__(
-        self, clock: Clock, contact: SimContact, lamps: Mapping[str, SimLamp], *, mains: bool = True
+        self,
+        clock: Clock,
+        contact: SimContact,
+        lamps: Mapping[str, SimLamp],
+        *,
+        mains: bool = True,
+        feed: FeedInTime | None = None,
     ) -> None:
         self.contact = contact
         self.lamps = dict(lamps)
         self._clock = clock
+        self._feed = feed
         self._seen_edges = 0
         self._closed = contact.stands_closed()
         self._outages = 0 if mains else 1
@@ -238,8 +247,20 @@ class SimPad:
             return
         self._supplied = supplied
         self._supply_edges.append((at, supplied))
+        if self._feed is not None:
+            self._tell(self._feed, supplied, at)
         for lamp in self.lamps.values():
             lamp.supply(supplied, at)
+
+    def _tell(self, feed: FeedInTime, supplied: bool, at: float) -> None:
+        """What the volts make of this edge."""
+        if supplied:
+            for name, wait_s in feed.closes(at).items():
+                self.lamps[name].wait_s = wait_s
+            return
+        told = feed.opens(at, {name: lamp.watts(at) for name, lamp in self.lamps.items()})
+        for name, (held_s, unsure) in told.items():
+            self.lamps[name].held_s, self.lamps[name].unsure = held_s, unsure
 
     def _stand(self) -> None:
         """A train is about to begin: from rest or after its lead-in, either way step lamps are at rest."""

@@ -23,6 +23,7 @@ def sheet(selects_by: str = "count", scenes: int = 5, **changes: Any) -> Datashe
     }
     off = {"ignored": (0, 0.02), "pulse": (0.12, 3.0), "reset": (6.5, 8.0), "power_down": (10.0, math.inf)}
     on = {"same_train": (0.15, 2.0), "settled": (3.5, math.inf), "warm_up": (1.0, math.inf)}
+    on["noticed"] = (0.0, math.inf)  # it starts at once; what it does where it does not: test_noticed.py
     tables = {"lamp": lamp, "off": off, "on": on}
     extra = {key: changes.pop(key) for key in ("electrical", "hold_up") if key in changes}
     for key, value in changes.items():

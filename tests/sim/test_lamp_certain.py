@@ -57,6 +57,7 @@ def datasheets(draw: st.DrawFn) -> Datasheet:
                 "same_train": (soonest, train_end),
                 "settled": (settled, math.inf),
                 "warm_up": draw(st.none() | st.floats(0, 3).map(lambda start: (start, math.inf))),
+                "noticed": draw(st.none() | st.floats(0, soonest).map(lambda start: (start, math.inf))),
             },
             "scene": [{"code": code, "name": f"scene {code}"} for code in range(1, CODES + 1)],
         }
@@ -123,9 +124,10 @@ def test_no_choice_where_the_datasheet_is_certain(data: st.DataObject, sheet: Da
             start = max(sheet.on.settled[0], sheet.warm_up[0], sheet.on.same_train[0])
             on_s = within(data, (start, math.inf), tolerance)
             settles = True
-        # A break that everyone ignores, anywhere in it, changes nothing: not even the supply timer.
-        ridden = min(on_s, within(data, sheet.off.ignored, tolerance))
-        before = (on_s - ridden) * data.draw(st.floats(0, 1))
+        # A break that everyone ignores, anywhere in what they notice, changes nothing: not even the supply timer.
+        noticed = min(on_s, sheet.noticed[0] / (1 - tolerance))
+        ridden = min(on_s - noticed, within(data, sheet.off.ignored, tolerance))
+        before = noticed + (on_s - noticed - ridden) * data.draw(st.floats(0, 1))
         lamp.supply(False, at + before)
         lamp.supply(True, at + before + ridden)
         at = max(at + on_s, at + before + ridden)  # the same but for a rounding
