@@ -24,7 +24,7 @@ class Course(NamedTuple):
 
     It opens at least ``after`` and at most ``before``. ``number`` stands for all of it (quicker to compare), and
     ``place`` for ``beliefs`` and ``refs``; ``fresh``: none will count from an older closing. Without ``gain`` they
-    do no better than without the break.
+    do no better than without the break. ``wider``: of some type's belief less is followed than there is.
     """
 
     number: int
@@ -37,6 +37,7 @@ class Course(NamedTuple):
     before: Bounds
     fresh: bool
     gain: bool
+    wider: bool
 
 
 class _Options(NamedTuple):
@@ -138,6 +139,7 @@ class Courses:
             c.before + o.before,
             c.fresh and o.fresh,
             c.gain or o.gain,
+            c.wider or o.wider,
         )
 
     def _options(self, i: int, belief: int, points: tuple[int, ...]) -> list[_Options]:
@@ -196,4 +198,5 @@ class Courses:
             before,
             refs in _FRESH,
             gain,
+            belief in self._types[i].wider,
         )

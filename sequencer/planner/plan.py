@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from sequencer.automaton.behaviour import Behaviour, behaviour
 from sequencer.planner.belief import LampType
-from sequencer.planner.bound import Distance, NoDistance, OwnDistance
+from sequencer.planner.bound import UNREACHABLE, Distance, NoDistance, OwnDistance
 from sequencer.planner.joint import JointNode, JointProblem, Limits, breaks_of
 from sequencer.planner.pairs import PairBound
 from sequencer.planner.proof import prove, starting_states
@@ -89,14 +89,17 @@ def solve(given: Fleet, budget: int = BUDGET) -> Answer:
         problem = _problem(given, own, members)
         result = best_first(problem, budget)
         expanded += result.expanded
-        if result.complete and result.best is None:
+        if result.complete and result.best is None and problem.unsure_ns >= UNREACHABLE:
             return Answer(None, proved=True, apart=members, expanded=expanded)
-        least = result.best.promise[0] if result.best else result.bound[0]
+        found = result.best.promise if result.best else result.bound
+        least = min([*found[:1], problem.unsure_ns])
         pairs.append(PairBound(members, least, problem.admitted))
-    result = best_first(_problem(given, own, everyone, pairs), budget)
+    problem = _problem(given, own, everyone, pairs)
+    result = best_first(problem, budget)
     expanded += result.expanded
     if result.complete:
-        return Answer(result.best, proved=True, apart=everyone, expanded=expanded)
+        total = result.best.promise[0] if result.best else UNREACHABLE
+        return Answer(result.best, proved=problem.unsure_ns >= total, apart=everyone, expanded=expanded)
     hasty = best_first(_problem(given, own, everyone, pairs, HASTE), budget // 4)
     return Answer(hasty.best, proved=False, apart=everyone, expanded=expanded + hasty.expanded)
 
