@@ -42,7 +42,7 @@ SETTLED_AGE = 1 << 16
 NEW = -1
 """In a move's ``left``: this very break."""
 _PENDING_APART = 2
-_AGES_APART = 2
+
 _TOO_MANY = State(ANY_SCENE, SOME_COUNT, resting=True)
 """Some count, where more had been known but was too much to follow (see :attr:`LampType.wider`)."""
 
@@ -282,8 +282,8 @@ class LampType:
                 kept[pending[0]] = {self._some_count()}
         elif len(kept) > 1:
             kept = self._lost_between(kept)
-            pending = [age for age, group in kept.items() if any(s.pending for s in group)]
-            if len(pending) > _AGES_APART:
+            pending = [age for age, group in kept.items() for s in group if s.pending]
+            if len(pending) > _PENDING_APART and pending[0] != pending[-1]:
                 kept = {age: group for age, group in kept.items() if age < pending[0]}
                 kept[pending[0]] = {_TOO_MANY}
         left = [age for age in kept if age != SETTLED_AGE]
@@ -319,7 +319,9 @@ class LampType:
         older: list[int] = []
         lost: dict[int, set[State]] = {}
         for age in sorted(kept, reverse=True):
-            mine = [s.pending for s in kept[age] if s.pending and (s.scene == ANY_SCENE or not self._remembers)]
+            mine = [
+                s.pending for s in kept[age] if s.pending and (s.scene == ANY_SCENE or not self._remembers)
+            ]
             apart = [(m, n) for m in mine for n in older if m != n]
             if any(not (self._remembers and n > m and n - m not in codes) for m, n in apart):
                 lost, older = {age: {self._some_count()}}, [SOME_COUNT]
@@ -351,7 +353,9 @@ class LampType:
         """As few pending counts as settle well after just these pulses, all of them knowing the scene or not."""
         found = self._alike.get((ends_well, known))
         if found is None:
-            every = [(count, sure) for sure in (True, False) for count in range(1, self.behaviour.codes[-1] + 2)]
+            every = [
+                (count, sure) for sure in (True, False) for count in range(1, self.behaviour.codes[-1] + 2)
+            ]
             kept = [c for c in every if c[1] >= known and not ends_well & ~self._after_pulses(*c)]
             for candidate in tuple(kept):
                 fewer = [c for c in kept if c != candidate]

@@ -17,6 +17,7 @@ from typing import NamedTuple
 from sequencer.planner.belief import NEW, LampType
 from sequencer.planner.bound import UNREACHABLE, Distance, Way
 from sequencer.planner.breaks import break_kinds, worth_making
+from sequencer.planner.budget import Budget, Meter
 from sequencer.planner.courses import Course, Courses
 from sequencer.planner.covering import Admitted, Made, Moment
 from sequencer.planner.pairs import PairBound
@@ -101,7 +102,9 @@ class JointProblem:
         own: Sequence[Distance],
         pairs: Sequence[PairBound] = (),
         haste: int = 1,
+        meter: Meter | None = None,
     ) -> None:
+        self._meter = meter or Meter(Budget())
         self.types = tuple(types)
         self.start = tuple(start)
         self.limits = limits
@@ -113,7 +116,7 @@ class JointProblem:
         self.haste = haste
         self.admitted = Admitted(self.types, limits.cycle_ns, limits.contact_ns)
         self._always = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
-        self._courses = Courses(self.types, self.own, self.kinds, self._always)
+        self._courses = Courses(self.types, self.own, self.kinds, self._always, self._meter)
         self.unsure_ns = UNREACHABLE
         """Trains that end before this may have been lost, by following less of a belief than there is."""
         self._made = Made(limits.cycle_ns, limits.contact_ns)
@@ -200,6 +203,7 @@ class JointProblem:
             promise: Promise = (total, breaks + 1 + course.breaks, dark)
             if self.haste == 1:
                 promise = promise if promise > node.promise else node.promise
+            self._meter.charge(10, 1)
             child = JointNode(node, promise, course.beliefs, breaks + 1, dark)
             child.refs = course.refs
             child.opened = opened

@@ -1,4 +1,4 @@
-"""Every train up to a length, tried one after another, in whole ticks: written from what a lamp does, not from the code.
+"""Every train up to a length, tried one after another, in whole ticks; written from what a lamp does.
 
 It shares nothing with automaton and planner. A lamp is a plain tuple, a belief a set of them, and every length
 a break or a supply may have is tried, tick by tick. Where all windows and margins are whole ticks, so are the
@@ -68,7 +68,12 @@ class Reader:
 
     def effects(self, off: int) -> set[str]:
         t = self.table
-        windows = [("ignored", t.ignored), ("pulse", t.pulse), ("reset", t.reset), ("power_down", t.power_down)]
+        windows = [
+            ("ignored", t.ignored),
+            ("pulse", t.pulse),
+            ("reset", t.reset),
+            ("power_down", t.power_down),
+        ]
         there = [(name, window) for name, window in windows if window is not None]
         found = set()
         for length in self.near(off):

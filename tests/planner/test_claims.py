@@ -83,7 +83,9 @@ def fleets(draw: st.DrawFn, types: int, highest: int) -> Asked:
     for number, table in enumerate(drawn):
         code = draw(_of(*table.codes))
         others = set(table.codes) - {code}
-        starts.append(draw(_of(set(table.codes), others or {code}, {*table.codes[-2:]}, *[{code}] * (2 * number))))
+        starts.append(
+            draw(_of(set(table.codes), others or {code}, {*table.codes[-2:]}, *[{code}] * (2 * number)))
+        )
         wanted.append(code)
     return Asked(
         drawn,
@@ -121,7 +123,9 @@ def datasheet(table: Table) -> Datasheet:
 def request(asked: Asked) -> PlanRequest:
     lamps = [
         LampRequest(f"lamp {i}.{known}", f"type-{i}", datasheet(table), wanted, known)
-        for i, (table, starts, wanted) in enumerate(zip(asked.tables, asked.starts, asked.wanted, strict=True))
+        for i, (table, starts, wanted) in enumerate(
+            zip(asked.tables, asked.starts, asked.wanted, strict=True)
+        )
         for known in starts
     ]
     flashes = 1 / (asked.cycle * TICK_S)
