@@ -353,9 +353,8 @@ class LampType:
         """As few pending counts as settle well after just these pulses, all of them knowing the scene or not."""
         found = self._alike.get((ends_well, known))
         if found is None:
-            every = [
-                (count, sure) for sure in (True, False) for count in range(1, self.behaviour.codes[-1] + 2)
-            ]
+            highest = self.behaviour.codes[-1] + (not self._wraps)
+            every = [(count, sure) for sure in (True, False) for count in range(1, highest + 1)]
             kept = [c for c in every if c[1] >= known and not ends_well & ~self._after_pulses(*c)]
             for candidate in tuple(kept):
                 fewer = [c for c in kept if c != candidate]

@@ -43,7 +43,8 @@ class Meter:
 
     def __init__(self, budget: Budget) -> None:
         self._budget = budget
-        self._work = 0
+        self.work = 0
+        self.most_kept = 0
         self._kept = 0
         self._most_work = budget.work
         self._most_s = budget.most_s
@@ -54,7 +55,7 @@ class Meter:
         """For a search that may use this share of what is left; what it kept is let go at its end."""
         outer = self._most_work, self._most_s, self._kept
         spent_s = self._budget.spent_s()
-        self._most_work = self._work + int(share * (self._most_work - self._work))
+        self._most_work = self.work + int(share * (self._most_work - self.work))
         self._most_s = spent_s + share * (self._most_s - spent_s)
         self._kept = 0
         try:
@@ -65,16 +66,17 @@ class Meter:
     @property
     def over(self) -> bool:
         """Whether next to nothing is left of the whole."""
-        few = self._most_work - self._work < self._budget.work // 50
+        few = self._most_work - self.work < self._budget.work // 50
         return few or self._budget.spent_s() > 0.95 * self._most_s
 
     def charge(self, work: int, kept: int = 0) -> None:
         """Count steps done and values kept; raises :class:`GaveUp` past what the search at hand was given."""
-        self._work += work
-        self._kept += kept
-        if self._work > self._most_work or self._kept > self._budget.kept:
+        if self.work + work > self._most_work or self._kept + kept > self._budget.kept:
             raise GaveUp
-        if self._work >= self._look_at:
-            self._look_at = self._work + _LOOK
+        self.work += work
+        self._kept += kept
+        self.most_kept = max(self.most_kept, self._kept)
+        if self.work >= self._look_at:
+            self._look_at = self.work + _LOOK
             if self._budget.spent_s() > self._most_s:
                 raise GaveUp

@@ -11,6 +11,7 @@ from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from sequencer.planner import Plan, PlanRequest, Refusal, plan
+from sequencer.planner.budget import Budget, Meter
 from sequencer.planner.plan import fleet, solve
 from sequencer.planner.refusal import ciede2000, mean_lab, nearest_scenes
 from sequencer.train import Delays
@@ -131,7 +132,7 @@ def test_a_moving_scene_compares_by_its_mean_colour_in_lab() -> None:
 
 def test_nothing_nearest_where_nothing_can_be_reached() -> None:
     never = sheet("step", 3, reset=None)
-    assert nearest_scenes(ask({"ring": (never, 2)}), 36_000) == (None, True)
+    assert nearest_scenes(ask({"ring": (never, 2)}), 36_000, Meter(Budget())) == (None, True)
 
 
 def test_a_budget_that_ends_first_is_not_a_proof() -> None:
