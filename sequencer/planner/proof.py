@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 
 from sequencer.automaton.behaviour import LONG_LIT, Behaviour, State, behaviour
 from sequencer.automaton.guards import Effect, Window
-from sequencer.planner.request import LampProof, LampRequest, PlanRequest, Tightest
+from sequencer.planner.request import INSIDE_S, LampProof, LampRequest, PlanRequest, Tightest
 from sequencer.train import EdgeLog, Train
 from sequencer.units import FOREVER_NS, NS_PER_S
 
@@ -216,7 +216,7 @@ def judge(request: PlanRequest, train: Train, log: EdgeLog) -> Judgement:
     unknown = log.outcome == "failed" or left_open or cut_short
     lamps = []
     for lamp in request.lamps:
-        walk = _walk(request, lamp, request.delays.spread_s)
+        walk = _walk(request, lamp, max(request.delays.spread_s, INSIDE_S))
         settled = walk.lamp.guards.settled
         end = (breaks[-1].closed if breaks else 0) + (0 if settled is None else settled.first_ns)
         states = walk.over(breaks, end)
