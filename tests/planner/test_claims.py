@@ -199,7 +199,7 @@ def compared(asked: Asked, nodes: int) -> str:
 
 @pytest.mark.parametrize(
     ("fleets", "examples", "nodes", "least_alike", "least_refused"),
-    [(fleets(1, 5), 300, 300, 90, 60), (fleets(2, 3), 80, 100, 20, 10), (alike(), 200, 150, 50, 15)],
+    [(fleets(1, 5), 300, 300, 90, 40), (fleets(2, 3), 80, 100, 14, 8), (alike(), 200, 150, 50, 15)],
     ids=["one type", "two types", "two alike"],
 )
 def test_proved_is_true(

@@ -15,9 +15,9 @@ from sequencer.planner.budget import Budget, Meter
 from sequencer.planner.plan import fleet, solve
 from sequencer.planner.refusal import ciede2000, mean_lab, nearest_scenes
 from sequencer.train import Delays
-from tests.automaton.sheets import INF, sheet
-from tests.planner.drawn import requests, small_sheets
+from tests.automaton.sheets import sheet
 from tests.bench.fleets import nested_request
+from tests.planner.drawn import requests, small_sheets
 from tests.planner.requests import ask, planned, refused
 
 GREYS = {1: "#202020", 2: "#707070", 3: "#c0c0c0"}
