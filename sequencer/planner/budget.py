@@ -20,7 +20,7 @@ class Budget(NamedTuple):
 
     ``nodes``: how many a search expands, divided by the square of the number of types; ``work``: steps in all
     (a million are some 7 s on a desktop); ``kept``: nodes and courses that one search holds (about 1 kB each).
-    ``spent_s`` tells the CPU seconds spent so far, of which there may be ``most_s``.
+    ``spent_s`` tells CPU seconds, of which the question may take ``most_s``.
     """
 
     nodes: int = 36_000
@@ -47,7 +47,8 @@ class Meter:
         self.most_kept = 0
         self._kept = 0
         self._most_work = budget.work
-        self._most_s = budget.most_s
+        self._began_s = budget.spent_s()
+        self._most_s = self._began_s + budget.most_s
         self._look_at = _LOOK
 
     @contextmanager
@@ -67,7 +68,7 @@ class Meter:
     def over(self) -> bool:
         """Whether next to nothing is left of the whole."""
         few = self._most_work - self.work < self._budget.work // 50
-        return few or self._budget.spent_s() > 0.95 * self._most_s
+        return few or self._budget.spent_s() > self._began_s + 0.95 * (self._most_s - self._began_s)
 
     def charge(self, work: int, kept: int = 0) -> None:
         """Count steps done and values kept; raises :class:`GaveUp` past what the search at hand was given."""
