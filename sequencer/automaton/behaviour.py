@@ -125,7 +125,7 @@ class Behaviour:
             idle = (state,)
         else:
             if supply.over != "yes":
-                after.append(state._replace(pending=self._one_more(state.pending)))
+                after.append(state._replace(pending=self.one_more(state.pending)))
                 if not supply.continues:
                     after.append(state)
             if supply.over != "no":
@@ -154,7 +154,8 @@ class Behaviour:
             kept = taken if supply.over == "yes" else kept | taken
         return tuple(self.rest(scene) for scene in kept)
 
-    def _one_more(self, count: int) -> int:
+    def one_more(self, count: int) -> int:
+        """A count after one more pulse; all beyond a table that does not wrap are alike."""
         if count == SOME_COUNT:
             return SOME_COUNT
         highest = self.codes[-1]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import time
+
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.fields import plan_fields, refusal_fields
 from sequencer.cli.volts import volts_fields, volts_lines
-from sequencer.planner import Plan, Refusal, plan
+from sequencer.planner import Budget, Plan, Refusal, plan
 from sequencer.sitefile import Circuit
 from sequencer.tomlfile import quoted
 from sequencer.train import line_delay
@@ -24,7 +26,7 @@ STARTS = {
 def run(arguments: Arguments) -> Answer:
     """Plan; nothing is sent."""
     asked = ask(arguments)
-    found = plan(asked.request)
+    found = plan(asked.request, Budget(spent_s=time.process_time))
     if isinstance(found, Refusal):
         return refused(asked, found)
     fields = {

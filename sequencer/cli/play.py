@@ -8,6 +8,7 @@ What is said before and while the train is sent goes to standard error; the judg
 from __future__ import annotations
 
 import os
+import time
 from contextlib import nullcontext
 from pathlib import Path
 from typing import NamedTuple
@@ -21,7 +22,7 @@ from sequencer.cli.plan import NOTHING, refused
 from sequencer.cli.through import is_served, play_through, refuse_options
 from sequencer.cli.water import clear_the_water, say
 from sequencer.errors import InputError
-from sequencer.planner import Judgement, Plan, Refusal, judge, plan
+from sequencer.planner import Budget, Judgement, Plan, Refusal, judge, plan
 from sequencer.player.job import PlayResult
 from sequencer.player.kept import path_for, refuse_if_playing
 from sequencer.player.process import play
@@ -71,7 +72,7 @@ def run(arguments: Arguments) -> Answer:
             clear_the_water(asked.circuit, asked.hung.relay.side, sure=arguments.yes)
         return play_through(asked, say)
     asked, line_delay_s = _over_its_line(asked)
-    found = plan(asked.request)
+    found = plan(asked.request, Budget(spent_s=time.process_time))
     if isinstance(found, Refusal):
         return refused(asked, found)
     if found.train.pulses:

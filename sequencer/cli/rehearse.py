@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
+
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.plan import refused
-from sequencer.planner import Plan, Refusal, plan
+from sequencer.planner import Budget, Plan, Refusal, plan
 from sequencer.sim.feed import sim_feed
 from sequencer.sim.rehearsal import Rehearsal, rehearse
 from sequencer.tomlfile import quoted
@@ -17,7 +19,7 @@ def run(arguments: Arguments) -> Answer:
     """Plan, then play on pads whose lamps, relay and beginnings are drawn by chance from the seed."""
     asked = ask(arguments)
     request = asked.request
-    found = plan(request)
+    found = plan(request, Budget(spent_s=time.process_time))
     if isinstance(found, Refusal):
         return refused(asked, found)
     result = rehearse(

@@ -13,6 +13,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -102,7 +103,7 @@ def _answer(said: Any) -> PlannedTrain | str:
 
 def answer(question: Mapping[str, Any]) -> dict[str, object]:
     """What the child says to a question."""
-    from sequencer.planner import Refusal, plan, request_for  # noqa: PLC0415 - the parent needs none of this
+    from sequencer.planner import Budget, Refusal, plan, request_for  # noqa: PLC0415 - the parent needs none of this
     from sequencer.sitefile import load_site  # noqa: PLC0415
 
     try:
@@ -115,7 +116,8 @@ def answer(question: Mapping[str, Any]) -> dict[str, object]:
         known = {lamp: _scene_name(sheets[lamp], code) for lamp, code in question["known"].items()}
         request = request_for(pad, circuit.name, question["scene"], known, question["start"])
         make_s, break_s = (tuple(pair) for pair in question["delays"])
-        found = plan(request._replace(delays=Delays(make_s, break_s)))
+        budget = Budget(spent_s=time.process_time)
+        found = plan(request._replace(delays=Delays(make_s, break_s)), budget)
     except InputError as error:  # the site file is another than when the daemon read it
         return {"refused": str(error)}
     if isinstance(found, Refusal):

@@ -6,6 +6,7 @@ Read it in the order of the data's path: :mod:`.request` (what is asked), :mod:`
 together), :mod:`.proof` (the walk that believes none of it), :mod:`.refusal` (why not, and what instead).
 """
 
+from sequencer.planner.budget import Budget
 from sequencer.planner.plan import BUDGET, plan
 from sequencer.planner.proof import Judgement, LampJudgement, judge, prove
 from sequencer.planner.request import (
@@ -21,6 +22,7 @@ from sequencer.planner.request import (
 
 __all__ = [
     "BUDGET",
+    "Budget",
     "Judgement",
     "LampJudgement",
     "LampProof",

@@ -9,16 +9,22 @@ reset or power-down could ever make one again:
 
 * The scene of a count lamp is either the wanted one or not known to be (``ANY_SCENE``); its scene never
   steers what it does next.
-* Two different counts pending since the same break hear the same supply from then on, so they stay
-  different until both settle: together they are ``SOME_COUNT``. So for two ring places of a step lamp,
-  which are then lost altogether until a reset.
+* Counts pending since the same break hear the same supply from then on. All that matters of them together is
+  after how many more pulses all of them would settle on the wanted scene, and whether all of them remember it
+  already (a power-down may come before they settle): counts alike in that are kept as the same few. Where no
+  number of pulses does it, as for two different counts of a table that chooses a scene for each, they are
+  ``SOME_COUNT``.
+* Two ring places of a step lamp stay different: it is then lost altogether until a reset.
 * States older than a ``SOME_COUNT`` have had more supply, so whenever that one is certainly settled they
   are too; until then it covers all that they may do. They are dropped.
 * Of two states alike with nothing pending, the older has had more supply: what it does, the newer may do.
   It is dropped.
+* Counts pending since different breaks are ``SOME_COUNT``, too, where they can never settle well together
+  (:meth:`LampType._lost_between`); those of a table that wraps, once there are more than two.
 
-(A lamp that ignores counts beyond its table and is known to remember the wanted scene may bring two counts
-together by overrunning both: there, counts are kept apart.)
+One thing may lose a train: a lamp that ignores counts that are not in its table may have counts pending since more
+than two breaks and still bring them all together on the scene that it remembers. That is too much to follow. Such a
+belief is widened to ``SOME_COUNT`` and kept in :attr:`LampType.wider`, and what comes after it is not claimed.
 """
 
 from __future__ import annotations
@@ -36,6 +42,9 @@ SETTLED_AGE = 1 << 16
 NEW = -1
 """In a move's ``left``: this very break."""
 _PENDING_APART = 2
+
+_TOO_MANY = State(ANY_SCENE, SOME_COUNT, resting=True)
+"""Some count, where more had been known but was too much to follow (see :attr:`LampType.wider`)."""
 
 
 class Element(NamedTuple):
@@ -115,8 +124,12 @@ class LampType:
         self.behaviour = behaviour
         self.wanted = wanted
         self.beliefs: list[Belief] = []
-        self._overruns = behaviour.overflow == "ignored"
-        self._last_use = behaviour.codes[-1] if behaviour.overflow == "wraps" else wanted
+        self._only = len(behaviour.codes) == 1
+        self._remembers = behaviour.overflow == "ignored" and not self._only
+        self._wraps = behaviour.overflow == "wraps"
+        self.wider: set[int] = set()  # beliefs that hold more than they must, so that a train may be lost
+        self._ends_well: dict[tuple[int, bool], int] = {}
+        self._alike: dict[tuple[int, bool], set[State]] = {}
         self._serves: dict[tuple[int, int, bool], tuple[Needs, ...] | None] = {}
         self._condensed: dict[
             tuple[frozenset[tuple[int, State]], Shadow | None], tuple[int, tuple[int, ...]]
@@ -368,6 +381,8 @@ class LampType:
             number = self._numbers[belief, shadow] = len(self.beliefs)
             self.beliefs.append(belief)
             self._shadows.append(shadow)
+            if any(element.state == _TOO_MANY for element in belief):
+                self.wider.add(number)
         return number
 
     def _condense(
@@ -398,38 +413,98 @@ class LampType:
                 if not self.behaviour.counts:
                     kept = {min(by_age) if self.careful else SETTLED_AGE: joined}
                 break
-        pending = [age for age, group in kept.items() for s in group if s.pending]
-        if len(pending) > _PENDING_APART and pending[0] != pending[-1]:
-            kept = {age: group for age, group in kept.items() if age < pending[0]}
-            kept[pending[0]] = {State(ANY_SCENE, SOME_COUNT)}
+        if self._wraps or self._only:
+            pending = [age for age, group in kept.items() for s in group if s.pending]
+            if len(pending) > _PENDING_APART and pending[0] != pending[-1]:
+                kept = {age: group for age, group in kept.items() if age < pending[0]}
+                kept[pending[0]] = {self._some_count()}
+        elif len(kept) > 1:
+            kept = self._lost_between(kept)
+            pending = [age for age, group in kept.items() for s in group if s.pending]
+            if len(pending) > _PENDING_APART and pending[0] != pending[-1]:
+                kept = {age: group for age, group in kept.items() if age < pending[0]}
+                kept[pending[0]] = {_TOO_MANY}
         left = [age for age in kept if age != SETTLED_AGE]
         rank = {age: i for i, age in enumerate(left)} | {SETTLED_AGE: SETTLED_AGE}
         belief = tuple(sorted(Element(rank[age], state) for age, group in kept.items() for state in group))
         return self._number(belief, shadow if left and left[0] <= 0 else None), tuple(left)
 
     def _join_counts(self, states: set[State]) -> tuple[set[State], bool]:
-        sure: dict[int, bool] = {}
-        for scene, count, _ in states:
-            sure[count] = sure.get(count, True) and scene == self.wanted
-        pending = sorted(sure.keys() - {0})
-        if self._overruns and all(sure.values()) and SOME_COUNT not in sure:
-            return {State(self.wanted, count) for count in {0} & sure.keys() | self._apart(pending)}, False
-        if len(pending) > 1 or (pending and (pending[0] == SOME_COUNT or pending[0] > self._last_use)):
-            return {State(ANY_SCENE, SOME_COUNT)}, True
-        return {State(self.wanted if known else ANY_SCENE, count) for count, known in sure.items()}, False
+        pending = {(s.pending, self._only or s.scene == self.wanted) for s in states if s.pending}
+        idle = [s.scene for s in states if not s.pending]
+        joined: set[State] = set()
+        if pending:
+            ends_well = -1
+            for count, known in pending:
+                ends_well &= self._after_pulses(count, known)
+            if not ends_well:
+                return {self._some_count()}, True
+            joined |= self._counts(ends_well, all(known for _, known in pending))
+        if idle:
+            known = self._only or all(scene == self.wanted for scene in idle)
+            joined.add(State(self.wanted if known else ANY_SCENE))
+        return joined, False
 
-    def _apart(self, pending: list[int]) -> set[int]:
-        """Of counts that may all overrun the table, as few as tell when the lamp is sure again.
+    def _lost_between(self, kept: dict[int, set[State]]) -> dict[int, set[State]]:
+        """With ``SOME_COUNT`` for pending counts since different breaks that can never settle well together.
 
-        That is when the least is beyond the table, or when it is the wanted one and the next is beyond.
+        For those that do not remember the wanted scene, or would not keep it. Each has to settle on its own count,
+        so never both at once; and once the older has settled first, on the wanted scene, the newer is so many
+        pulses short of it as the older had counted more. These the older takes too, and is off its scene again
+        but where it ignores so many. That holds where every break is noticed or ridden through; where breaks may be
+        one with supply missed between them, such a belief is only held to be wider than it must be.
         """
-        if len(pending) < 2:
-            return set(pending)
-        beyond = self.behaviour.codes[-1] + 1
-        least, following = pending[:2]
-        reach = beyond - self.wanted
-        lone = following == beyond or following - least >= reach
-        return {least, min(least + reach, beyond) if lone else least + 1}
+        codes = self.behaviour.codes
+        older: list[int] = []
+        lost: dict[int, set[State]] = {}
+        for age in sorted(kept, reverse=True):
+            mine = [
+                s.pending for s in kept[age] if s.pending and (s.scene == ANY_SCENE or not self._remembers)
+            ]
+            apart = [(m, n) for m in mine for n in older if m != n]
+            if any(not (self._remembers and n > m and n - m not in codes) for m, n in apart):
+                lost, older = {age: {_TOO_MANY if self.careful else self._some_count()}}, [SOME_COUNT]
+            else:
+                lost[age] = kept[age]
+                older += mine
+        return dict(sorted(lost.items()))
+
+    def _some_count(self) -> State:
+        return State(self.wanted if self._only else ANY_SCENE, SOME_COUNT)
+
+    def _after_pulses(self, count: int, known: bool) -> int:
+        """Bit ``k``: whether a lamp that has counted so many settles on its scene after ``k`` more pulses.
+
+        ``known``: it remembers the wanted scene. More pulses than the table has codes tell nothing new.
+        """
+        found = self._ends_well.get((count, known))
+        if found is None:
+            found, pending = 0, count
+            for k in range(self.behaviour.codes[-1] + 1):
+                scene = self.wanted if known else ANY_SCENE
+                ends = {s.scene for s in self.behaviour.settle(State(scene, pending))}
+                found |= (ends == {self.wanted}) << k
+                pending = self.behaviour.one_more(pending)
+            self._ends_well[count, known] = found
+        return found
+
+    def _counts(self, ends_well: int, known: bool) -> set[State]:
+        """As few pending counts as settle well after just these pulses, all of them knowing the scene or not."""
+        found = self._alike.get((ends_well, known))
+        if found is None:
+            highest = self.behaviour.codes[-1] + (not self._wraps)
+            every = [(count, sure) for sure in (True, False) for count in range(1, highest + 1)]
+            kept = [c for c in every if c[1] >= known and not ends_well & ~self._after_pulses(*c)]
+            for candidate in tuple(kept):
+                fewer = [c for c in kept if c != candidate]
+                left = -1
+                for c in fewer:
+                    left &= self._after_pulses(*c)
+                if left == ends_well and all(sure for _, sure in fewer) == known:
+                    kept = fewer
+            scenes = {True: self.wanted, False: ANY_SCENE}
+            found = self._alike[ends_well, known] = {State(scenes[sure], count) for count, sure in kept}
+        return found
 
     def _join_places(self, states: set[State]) -> tuple[set[State], bool]:
         for resting in (False, True):

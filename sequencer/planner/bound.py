@@ -17,6 +17,7 @@ from typing import NamedTuple, Protocol
 
 from sequencer.planner.belief import LampType
 from sequencer.planner.breaks import break_kinds, worth_making
+from sequencer.planner.budget import Budget, Meter
 
 UNREACHABLE = 1 << 61
 
@@ -60,7 +61,10 @@ class _Move(NamedTuple):
 class OwnDistance:
     """Distances of one type's beliefs; new beliefs are taken in as they are asked for."""
 
-    def __init__(self, lamp_type: LampType, cycle_ns: int, max_dark_ns: int) -> None:
+    def __init__(
+        self, lamp_type: LampType, cycle_ns: int, max_dark_ns: int, meter: Meter | None = None
+    ) -> None:
+        self._meter = meter or Meter(Budget())
         self._type = lamp_type
         self._cycle_ns = cycle_ns
         self._kinds = worth_making(break_kinds([lamp_type.behaviour], max_dark_ns), cycle_ns)
@@ -100,6 +104,7 @@ class OwnDistance:
             for move in self._type.moves(number, kind.effects[0]):
                 least, most = (move.least_ns[0], move.most_ns[0]) if move.least_ns else (0, UNREACHABLE)
                 if move.belief != number or move.least_ns:
+                    self._meter.charge(10, 1)
                     moves[_Move(least, most, i, move.belief)] = None
         return list(moves)
 

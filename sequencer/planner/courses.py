@@ -9,6 +9,7 @@ from sequencer.automaton.guards import Effect
 from sequencer.planner.belief import NEW, LampType, Move
 from sequencer.planner.bound import Distance, Way
 from sequencer.planner.breaks import IGNORED, BreakKind
+from sequencer.planner.budget import Meter
 from sequencer.planner.zone import AT_REST, CLOSED, OLDER, Zone
 from sequencer.units import FOREVER_NS
 
@@ -24,7 +25,7 @@ class Course(NamedTuple):
 
     It opens at least ``after`` and at most ``before``. ``number`` stands for all of it (quicker to compare), and
     ``place`` for ``beliefs`` and ``refs``; ``fresh``: none will count from an older closing. Without ``gain`` they
-    do no better than without the break.
+    do no better than without the break. ``wider``: of some type's belief less is followed than there is.
     """
 
     number: int
@@ -37,6 +38,7 @@ class Course(NamedTuple):
     before: Bounds
     fresh: bool
     gain: bool
+    wider: bool
 
 
 class _Options(NamedTuple):
@@ -68,8 +70,13 @@ class Courses:
     """
 
     def __init__(
-        self, types: Sequence[LampType], own: Sequence[Distance], kinds: Sequence[BreakKind]
+        self,
+        types: Sequence[LampType],
+        own: Sequence[Distance],
+        kinds: Sequence[BreakKind],
+        meter: Meter,
     ) -> None:
+        self._meter = meter
         self._types = types
         self._own = own
         self._kinds = kinds
@@ -118,6 +125,7 @@ class Courses:
         """Each of ``so_far`` with each of one more type's, where a break can open in time for both."""
         pairs = self._pairs
         for o in own:
+            self._meter.charge(len(so_far))
             for c in so_far:
                 if (not o.before or agree(zone, c.after, o.before)) and (
                     not c.before or agree(zone, o.after, c.before)
@@ -128,6 +136,7 @@ class Courses:
                     yield pairs[key]
 
     def _pair(self, c: Course, o: Course) -> Course:
+        self._meter.charge(3, 1)
         beliefs, refs = c.beliefs + o.beliefs, c.refs + o.refs
         return Course(
             len(self._pairs),
@@ -140,6 +149,7 @@ class Courses:
             c.before + o.before,
             c.fresh and o.fresh,
             c.gain or o.gain,
+            c.wider or o.wider,
         )
 
     def _options(self, i: int, belief: int, points: tuple[int, ...]) -> list[_Options]:
@@ -152,6 +162,7 @@ class Courses:
                 effects = kind.effects[i]
                 if effects not in by_effects:
                     courses = tuple(self._over(i, belief, points, effects))
+                    self._meter.charge(10 + 10 * len(courses), 1 + len(courses))
                     number = self._sets.setdefault(tuple([c.number for c in courses]), len(self._sets))
                     by_effects[effects] = _Options(number, courses)
             found = self._by_kind[key] = [by_effects[kind.effects[i]] for kind in self._kinds]
@@ -201,4 +212,5 @@ class Courses:
             before,
             refs in _FRESH,
             gain,
+            belief in self._types[i].wider,
         )

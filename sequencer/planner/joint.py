@@ -17,6 +17,7 @@ from typing import NamedTuple
 from sequencer.planner.belief import NEW, LampType
 from sequencer.planner.bound import UNREACHABLE, Distance, Way
 from sequencer.planner.breaks import IGNORED, break_kinds, worth_making
+from sequencer.planner.budget import Budget, Meter
 from sequencer.planner.courses import Bounds, Course, Courses
 from sequencer.planner.covering import Admitted, Made, Moment
 from sequencer.planner.pairs import PairBound
@@ -105,7 +106,9 @@ class JointProblem:
         pairs: Sequence[PairBound] = (),
         haste: int = 1,
         noticed_ns: int = 0,
+        meter: Meter | None = None,
     ) -> None:
+        self._meter = meter or Meter(Budget())
         self.types = tuple(types)
         self.start = tuple(start)
         self.limits = limits
@@ -119,7 +122,9 @@ class JointProblem:
         self._always = ((START, 0), (OPENED, limits.cycle_ns), (CLOSED, limits.contact_ns))
         self._parted = (*self._always, (CLOSED, noticed_ns))
         self._parts = noticed_ns > limits.contact_ns
-        self._courses = Courses(self.types, self.own, self.kinds)
+        self._courses = Courses(self.types, self.own, self.kinds, self._meter)
+        self.unsure_ns = UNREACHABLE
+        """Trains that end before this may have been lost, by following less of a belief than there is."""
         self._made = Made(limits.cycle_ns, limits.contact_ns)
 
     def roots(self) -> Iterable[JointNode]:
@@ -151,6 +156,7 @@ class JointProblem:
         at = [zone[points[0]][START] if points else closed for points in node.refs]
         ways = [own.ways(belief) for own, belief in zip(self.own, node.beliefs, strict=True)]
         breaks = max([own.breaks(belief) for own, belief in zip(self.own, node.beliefs, strict=True)])
+        self._note_wider(node.beliefs, ways, at, opened, closed)
         total = self._total(ways, at, opened, closed)
         if total >= UNREACHABLE:
             return None
@@ -196,6 +202,9 @@ class JointProblem:
                 if at_least > opened:
                     opened = at_least
             closed = opened + least
+            if course.wider:
+                at = [closed if not ps or ps[0] == NEW else zone[ps[0]][START] for ps in course.refs]
+                self._note_wider(course.beliefs, course.ways, at, opened, closed)
             if course.fresh and not is_new((course.place, heard), opened, closed, most, breaks):
                 continue  # those that count from older closings are left to admit
             at = [closed if not ps or ps[0] == NEW else zone[ps[0]][START] for ps in course.refs]
@@ -204,6 +213,7 @@ class JointProblem:
             promise: Promise = (total, breaks + 1 + course.breaks, dark)
             if self.haste == 1:
                 promise = promise if promise > node.promise else node.promise
+            self._meter.charge(10, 1)
             child = JointNode(node, promise, course.beliefs, breaks + 1, dark)
             child.refs = course.refs
             child.opened = opened
@@ -211,6 +221,22 @@ class JointProblem:
             child.heard = heard
             child.after, child.before = course.after + always, course.before
             yield child
+
+    def _note_wider(
+        self,
+        beliefs: Sequence[int],
+        ways: Sequence[tuple[Way, ...]],
+        at: Sequence[int],
+        opened: int,
+        closed: int,
+    ) -> None:
+        """Remember when a train could end at the earliest after a moment of which less is followed than there is."""
+        wider = [belief in lamp.wider for lamp, belief in zip(self.types, beliefs, strict=True)]
+        if any(wider):
+            known = [(Way(0, 0),) if is_wider else own for is_wider, own in zip(wider, ways, strict=True)]
+            haste, self.haste = self.haste, 1
+            self.unsure_ns = min(self.unsure_ns, self._total(known, at, opened, closed))
+            self.haste = haste
 
     def _total(self, ways: Sequence[tuple[Way, ...]], at: Sequence[int], opened: int, closed: int) -> int:
         """What no finish can beat: for each type its ways on, and the closing it counts from, earliest."""

@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 from sequencer.automaton.behaviour import Behaviour, behaviour
 from sequencer.planner.belief import LampType, Missing
-from sequencer.planner.bound import Distance, NoDistance, OwnDistance
+from sequencer.planner.bound import UNREACHABLE, Distance, NoDistance, OwnDistance
+from sequencer.planner.budget import Budget, GaveUp, Meter
 from sequencer.planner.joint import JointNode, JointProblem, Limits, breaks_of
 from sequencer.planner.pairs import PairBound
 from sequencer.planner.proof import Walk, breaks_of_train, prove, starting_states
@@ -17,13 +18,17 @@ from sequencer.planner.search import best_first
 from sequencer.train import Pulse, Train
 from sequencer.units import NS_PER_S, at_least_ns, at_most_ns, to_seconds
 
-BUDGET = 36_000
+BUDGET = Budget().nodes
 """Nodes, divided by the square of the number of types: how many a search expands before it gives up.
 
-That is 9,000 for two types, 4,000 for three, 1,440 for five: about 2 s on a desktop.
+That is 9,000 for two types, 4,000 for three, 1,440 for five; :class:`~.budget.Budget` bounds the whole question.
 """
 NEARER = 12
 """The part of the budget (one in so many) for the search with breaks that reach back: its nodes take longer."""
+FIRST, CAREFUL = 0.6, 0.7
+"""Shares of what is left: for the search that takes all supply as noticed, and for the one that is careful."""
+PAIRS, BEST, ANY = 0.4, 0.7, 0.7
+"""Shares of what is left: for all pairs, for the search for the best train, and for that for any train."""
 HASTE = 2
 """How much more the way ahead weighs when only some train is wanted, after the budget."""
 
@@ -70,7 +75,7 @@ def fleet(request: PlanRequest) -> Fleet:
     return Fleet(tuple(acts), types, start, limits)
 
 
-def solve(given: Fleet, budget: int = BUDGET) -> Answer:
+def solve(given: Fleet, budget: int = BUDGET, meter: Meter | None = None) -> Answer:
     """The best train for a fleet that holds also where lamps may miss supply.
 
     Searched first with all supply taken as noticed. That loses no train that holds; so if its best holds, no train
@@ -78,14 +83,17 @@ def solve(given: Fleet, budget: int = BUDGET) -> Answer:
     missed: what that finds holds, and is the best if it is as good. Else the first is done again with the one
     break that missed supply and the two breaks around it may be (:class:`~sequencer.planner.belief.LampType`).
     """
-    found = _searched(given, budget)
+    meter = meter or Meter(Budget())
+    with meter.part(FIRST):
+        found = _searched(given, budget, meter)
     if found.best is None or _holds(given, found.best):
         return found
-    careful = _searched(_missing(given, "lost"), budget)
+    with meter.part(CAREFUL):
+        careful = _searched(_missing(given, "lost"), budget, meter)
     expanded = found.expanded + careful.expanded
     held = careful.best if careful.best is not None and _holds(given, careful.best) else None
     if not _as_good(held, found):
-        nearer = _searched(_missing(given, "once"), budget // NEARER)
+        nearer = _searched(_missing(given, "once"), budget // NEARER, meter)
         expanded += nearer.expanded
         if nearer.proved:
             found = nearer
@@ -134,37 +142,59 @@ def least_noticed_ns(given: Fleet) -> int:
     return min(t.noticed_ns for t in given.types)
 
 
-def _searched(given: Fleet, budget: int) -> Answer:
+def _searched(given: Fleet, budget: int, meter: Meter) -> Answer:
     """Each type by itself, then each pair, then all.
 
-    Each search has the whole budget. When the last one's ends first, a quarter of it more goes into finding
-    some train, best or not.
+    Each search has the whole ``budget`` of nodes, and shares with the others what is left on the ``meter``. When
+    the last one's ends first, a quarter of it more goes into finding some train, best or not.
     """
     budget //= len(given.types) ** 2
-    own: list[Distance] = [NoDistance()]
-    if len(given.types) > 1:
-        own = [OwnDistance(t, given.limits.cycle_ns, given.limits.max_dark_ns) for t in given.types]
-    for i, (distance, start) in enumerate(zip(own, given.start, strict=True)):
-        if not distance.ways(start):
-            return Answer(None, proved=True, apart=(i,))
     everyone = tuple(range(len(given.types)))
-    chosen = list(combinations(everyone, 2)) if len(everyone) > 2 else []
+    own: list[Distance] = [NoDistance()]
     pairs: list[PairBound] = []
     expanded = 0
-    for members in chosen:
-        problem = _problem(given, own, members)
-        result = best_first(problem, budget)
+    try:
+        with meter.part(BEST):
+            meter.charge(100 * len(given.types))  # that they were made at all
+            if len(given.types) > 1:
+                limits = given.limits
+                own = [OwnDistance(t, limits.cycle_ns, limits.max_dark_ns, meter) for t in given.types]
+            for i, (distance, start) in enumerate(zip(own, given.start, strict=True)):
+                if not distance.ways(start):
+                    return Answer(None, proved=True, apart=(i,))
+    except GaveUp:
+        return Answer(None, proved=False, apart=everyone)
+    chosen = list(combinations(everyone, 2)) if len(everyone) > 2 else []
+    for number, members in enumerate(chosen):
+        try:
+            with meter.part(PAIRS / (len(chosen) - number * PAIRS)):
+                problem = _problem(given, own, members, meter=meter)
+                result = best_first(problem, budget)
+        except GaveUp:
+            continue  # nothing is known of this pair
         expanded += result.expanded
-        if result.complete and result.best is None:
+        if result.complete and result.best is None and problem.unsure_ns >= UNREACHABLE:
             return Answer(None, proved=True, apart=members, expanded=expanded)
-        least = result.best.promise[0] if result.best else result.bound[0]
+        found = result.best.promise if result.best else result.bound
+        least = min([*found[:1], problem.unsure_ns])
         pairs.append(PairBound(members, least, problem.admitted))
     noticed = least_noticed_ns(given)
-    result = best_first(_problem(given, own, everyone, pairs, noticed_ns=noticed), budget)
-    expanded += result.expanded
-    if result.complete:
-        return Answer(result.best, proved=True, apart=everyone, expanded=expanded)
-    hasty = best_first(_problem(given, own, everyone, pairs, HASTE, noticed), budget // 4)
+    try:
+        with meter.part(BEST):
+            problem = _problem(given, own, everyone, pairs, noticed_ns=noticed, meter=meter)
+            result = best_first(problem, budget)
+    except GaveUp:
+        pass
+    else:
+        expanded += result.expanded
+        if result.complete:
+            total = result.best.promise[0] if result.best else UNREACHABLE
+            return Answer(result.best, proved=problem.unsure_ns >= total, apart=everyone, expanded=expanded)
+    try:
+        with meter.part(ANY):
+            hasty = best_first(_problem(given, own, everyone, pairs, HASTE, noticed, meter), budget // 4)
+    except GaveUp:
+        return Answer(None, proved=False, apart=everyone, expanded=expanded)
     return Answer(hasty.best, proved=False, apart=everyone, expanded=expanded + hasty.expanded)
 
 
@@ -175,26 +205,30 @@ def _problem(
     pairs: Sequence[PairBound] = (),
     haste: int = 1,
     noticed_ns: int = 0,
+    meter: Meter | None = None,
 ) -> JointProblem:
     types = [given.types[i] for i in members]
     start = [given.start[i] for i in members]
     mine = [own[i] for i in members]
-    return JointProblem(types, start, given.limits, mine, pairs, haste, noticed_ns)
+    return JointProblem(types, start, given.limits, mine, pairs, haste, noticed_ns, meter)
 
 
-def plan(request: PlanRequest, budget: int = BUDGET) -> Plan | Refusal:
+def plan(request: PlanRequest, budget: int | Budget = BUDGET) -> Plan | Refusal:
     """The train of least total time (ties: fewest relay cycles) that holds for every lamp, or why none does.
 
-    ``budget`` (see :data:`BUDGET`) is how long the search may go on before it says ``proved=False``.
+    ``budget`` is how long the search may go on before it says ``proved=False``: all of it, or its nodes alone
+    (see :data:`BUDGET`).
     """
+    budget = Budget(nodes=budget) if isinstance(budget, int) else budget
+    meter = Meter(budget)
     if request.short:
         return Refusal("; ".join(request.short), None, proved=True)
     given = fleet(request)
-    answer = solve(given, budget)
+    answer = solve(given, budget.nodes, meter)
     if answer.best is None:
         from sequencer.planner.refusal import refuse  # noqa: PLC0415  (only when there is no train)
 
-        return refuse(request, given, answer, budget)
+        return refuse(request, given, answer, budget.nodes, meter)
     train = Train(
         _pulses(answer.best), lead_in_s(request) if answer.best.breaks or request.start != "rest" else 0.0
     )

@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 
 from sequencer.automaton.behaviour import LONG_LIT, Behaviour, State, behaviour
 from sequencer.automaton.guards import Effect, Window
-from sequencer.planner.request import LampProof, LampRequest, PlanRequest, Tightest
+from sequencer.planner.request import INSIDE_S, LampProof, LampRequest, PlanRequest, Tightest
 from sequencer.train import EdgeLog, Train
 from sequencer.units import FOREVER_NS, NS_PER_S
 
@@ -292,7 +292,7 @@ def judge(request: PlanRequest, train: Train, log: EdgeLog) -> Judgement:
     held_up_s = max(map(log.held_up_s, log.stamps), default=0.0)
     lamps = []
     for lamp in request.lamps:
-        walk = _walk(request, lamp, request.delays.spread_s + held_up_s)
+        walk = _walk(request, lamp, max(request.delays.spread_s, INSIDE_S) + held_up_s)
         guards = walk.lamp.guards
         settles = 0 if guards.settled is None else guards.settled.first_ns
         end = (breaks[-1].closed if breaks else 0) + max(settles, guards.noticed.first_ns)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from sequencer.automaton.behaviour import Behaviour
 from sequencer.automaton.guards import guards
 from sequencer.planner.breaks import IGNORED, break_kinds
+from sequencer.planner.budget import Budget, Meter
 from sequencer.planner.plan import Answer, Fleet, fleet, solve
 from sequencer.planner.request import LampRequest, PlanRequest, Refusal
 from sequencer.train import Delays
@@ -26,8 +27,11 @@ _SHARE = 4  # of the budget, for each question that is asked again and for all n
 _BIG = 1e6  # the distance between scenes of which one has no colour
 
 
-def refuse(request: PlanRequest, given: Fleet, answer: Answer, budget: int) -> Refusal:
+def refuse(
+    request: PlanRequest, given: Fleet, answer: Answer, budget: int, meter: Meter | None = None
+) -> Refusal:
     """The refusal for a request that :func:`~sequencer.planner.plan.solve` found no train for."""
+    meter = meter or Meter(Budget())
     if not answer.proved:
         reason = (
             f"gave up after looking at {answer.expanded} states without finding a train: there may be one. "
@@ -36,8 +40,10 @@ def refuse(request: PlanRequest, given: Fleet, answer: Answer, budget: int) -> R
         return Refusal(reason, None, proved=False)
     stems = [given.stems[i] for i in answer.apart]
     some = _only(request, stems)
-    reason = _alone(some, stems[0], budget) if len(stems) == 1 else _together(some, stems, budget)
-    nearest, sure = nearest_scenes(request, budget)
+    reason = (
+        _alone(some, stems[0], budget, meter) if len(stems) == 1 else _together(some, stems, budget, meter)
+    )
+    nearest, sure = nearest_scenes(request, budget, meter)
     if not sure:
         reason += " (the nearest choice was not searched to its end)"
     return Refusal(reason, nearest, proved=True)
@@ -51,8 +57,8 @@ def _wanting(request: PlanRequest, choice: Mapping[str, int]) -> PlanRequest:
     return request._replace(lamps=tuple(lamp._replace(wanted=choice[lamp.stem]) for lamp in request.lamps))
 
 
-def _feasible(request: PlanRequest, budget: int) -> bool:
-    return solve(fleet(request), budget // _SHARE).best is not None
+def _feasible(request: PlanRequest, budget: int, meter: Meter) -> bool:
+    return solve(fleet(request), budget // _SHARE, meter).best is not None
 
 
 def _exact_clocks(request: PlanRequest) -> PlanRequest:
@@ -64,27 +70,27 @@ def _exact_clocks(request: PlanRequest) -> PlanRequest:
     return request._replace(lamps=tuple(map(exact, request.lamps)))
 
 
-def _relaxed(request: PlanRequest, budget: int) -> str | None:
+def _relaxed(request: PlanRequest, budget: int, meter: Meter) -> str | None:
     """What stands in the way from outside the lamps, or None."""
-    if _feasible(request._replace(max_flashes_per_s=1e3), budget):
+    if _feasible(request._replace(max_flashes_per_s=1e3), budget, meter):
         cycle = 1 / request.max_flashes_per_s
         return (
             f"the flash limit of {request.max_flashes_per_s:g} a second asks for {cycle:.2f} s from break to break, "
             "and these lamps take that for a new train: nothing but a lamp that listens slower can help"
         )
-    if _feasible(request._replace(max_dark_s=3600.0), budget):
+    if _feasible(request._replace(max_dark_s=3600.0), budget, meter):
         return (
             f"it would need a break longer than max_dark_s ({request.max_dark_s:g} s): allow a longer one in "
             "[timing] if the dark is safe there"
         )
     still = Delays((0.0, 0.0), (0.0, 0.0))
-    if _feasible(request._replace(margin_s=0.0, delays=still), budget):
+    if _feasible(request._replace(margin_s=0.0, delays=still), budget, meter):
         spread = request.delays.spread_s
         return (
             f"margin_s ({request.margin_s:g} s) and the relay's spread ({spread:.4g} s) at every edge leave no room in "
             f"{_closed(request)}: a relay with steadier delays, or a smaller margin_s, may make room"
         )
-    if _feasible(_exact_clocks(request), budget):
+    if _feasible(_exact_clocks(request), budget, meter):
         return (
             f"the lamps' clock_tolerance leaves no room in {_closed(request)}: check it against the instruction "
             "sheet, or measure the windows on the bench"
@@ -107,7 +113,7 @@ def _span(limits_s: tuple[float, float]) -> str:
     return f"{limits_s[0]:g}-{limits_s[1]:g} s"
 
 
-def _alone(request: PlanRequest, stem: str, budget: int) -> str:
+def _alone(request: PlanRequest, stem: str, budget: int, meter: Meter) -> str:
     lamps = [lamp for lamp in request.lamps if lamp.stem == stem]
     sheet = lamps[0].datasheet
     off = sheet.off
@@ -128,7 +134,7 @@ def _alone(request: PlanRequest, stem: str, budget: int) -> str:
                 f"{who}: they rest on different scenes and never forget, so every break moves them alike and "
                 "they stay apart. Bring them together with one of them unplugged, or give each a relay"
             )
-    return f"{who}: " + (_relaxed(request, budget) or _unreachable(sheet, lamps[0].wanted))
+    return f"{who}: " + (_relaxed(request, budget, meter) or _unreachable(sheet, lamps[0].wanted))
 
 
 def _arg(lamp: LampRequest) -> str:
@@ -141,11 +147,11 @@ def _unreachable(sheet: Datasheet, wanted: int) -> str:
     return f"no breaks within its datasheet's windows choose {name} (code {wanted}) for certain: check the windows"
 
 
-def _together(request: PlanRequest, stems: Sequence[str], budget: int) -> str:
+def _together(request: PlanRequest, stems: Sequence[str], budget: int, meter: Meter) -> str:
     kinds = {lamp.stem: lamp for lamp in request.lamps}
     wants = ", ".join(f'{stem} on "{_name(kinds[stem])}" (code {kinds[stem].wanted})' for stem in stems)
     head = f"{' and '.join(stems)} cannot be had together ({wants}): "
-    outside = _relaxed(request, budget)
+    outside = _relaxed(request, budget, meter)
     if outside is not None:
         return head + outside
     if len(stems) > 2:
@@ -187,7 +193,7 @@ def _conflict(a: LampRequest, b: LampRequest, request: PlanRequest) -> str:
     )
 
 
-def nearest_scenes(request: PlanRequest, budget: int) -> tuple[Mapping[str, str] | None, bool]:
+def nearest_scenes(request: PlanRequest, budget: int, meter: Meter) -> tuple[Mapping[str, str] | None, bool]:
     """By type, the reachable scenes with the least greatest CIEDE2000 difference, then the least sum.
 
     Also whether every better choice was refuted: the search stops after a number of choices.
@@ -196,15 +202,15 @@ def nearest_scenes(request: PlanRequest, budget: int) -> tuple[Mapping[str, str]
     ranked = {stem: _by_likeness(lamp.datasheet, lamp.wanted) for stem, lamp in lamps.items()}
     for stem, codes in ranked.items():
         alone = _only(request, [stem])
-        ranked[stem] = [r for r in codes if _feasible(_wanting(alone, {stem: r[1]}), budget)]
+        ranked[stem] = [r for r in codes if _feasible(_wanting(alone, {stem: r[1]}), budget, meter)]
         if not ranked[stem]:
-            return None, True
+            return None, not meter.over
     budget //= _SHARE
     hopeless: set[tuple[tuple[str, int], ...]] = set()
     sure = True
     spent = 0
     for tried, choice in enumerate(_choices(ranked)):
-        if tried >= _TRIES or spent >= budget:
+        if tried >= _TRIES or spent >= budget or meter.over:
             return None, False
         items = tuple(choice.items())
         if any(all(item in items for item in bad) for bad in hopeless):
@@ -213,7 +219,7 @@ def nearest_scenes(request: PlanRequest, budget: int) -> tuple[Mapping[str, str]
             lamps=tuple(lamp._replace(wanted=choice[lamp.stem]) for lamp in request.lamps)
         )
         given = fleet(asked)
-        answer = solve(given, budget)
+        answer = solve(given, budget, meter)
         spent += answer.expanded
         if answer.best is not None:
             scenes = {stem: lamps[stem].datasheet.scene_by_code(code) for stem, code in choice.items()}

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from sequencer.sitefile import Pad
     from sequencer.supply.received import Received
 
+INSIDE_S = 1e-9
+"""What every length keeps from a boundary even without margin and spread: on it, it has the effects of both sides."""
 Start = Literal["rest", "dark", "cut"]
 
 
@@ -50,7 +52,7 @@ class PlanRequest(NamedTuple):
     @property
     def pad_s(self) -> float:
         """How far every length stays from a boundary: margin and relay spread."""
-        return self.margin_s + self.delays.spread_s
+        return max(self.margin_s + self.delays.spread_s, INSIDE_S)
 
 
 class Tightest(NamedTuple):

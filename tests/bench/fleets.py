@@ -62,3 +62,25 @@ def random_request(seed: int, sizes: tuple[int, ...], *, wraps: bool = True) -> 
 def _unwrapped(sheet: Datasheet) -> Datasheet:
     overflow = "unknown" if sheet.lamp.overflow == "wraps" else sheet.lamp.overflow
     return sheet.model_copy(update={"lamp": sheet.lamp.model_copy(update={"overflow": overflow})})
+
+
+def nested_request(types: int, scenes: int = 8, seed: int = 0) -> PlanRequest:
+    """Count types, each of whose pulses the next rides through or counts, too; all unknown at the start."""
+    rng = random.Random(seed)
+    lamps = []
+    wanted = sorted([rng.randint(1, scenes) for _ in range(types)], reverse=True)  # the first count the most
+    for i in range(types):
+        rides = round(0.02 + 0.2 * i + rng.choice([0.0, 0.01]), 3)
+        off = {"ignored": [0, rides], "pulse": [round(rides + 0.05, 3), 4.0], "power_down": [10.0, math.inf]}
+        on = {"same_train": [0.15, 3.0], "settled": [4.0, math.inf], "warm_up": [1.0, math.inf]}
+        on["noticed"] = [0.0, math.inf]
+        lamp = {
+            "name": f"nested {i}",
+            "selects_by": "count",
+            "after_power_down": "remembered",
+            "clock_tolerance": 0.01,
+        }
+        table = [{"code": c, "name": f"scene {c}", "colour": "#808080"} for c in range(1, scenes + 1)]
+        sheet = Datasheet.model_validate({"lamp": lamp, "off": off, "on": on, "scene": table})
+        lamps.append(LampRequest(f"lamp {i}", f"type-{i}", sheet, wanted[i]))
+    return PlanRequest(tuple(lamps), DELAYS)

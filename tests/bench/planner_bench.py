@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
+from resource import RUSAGE_SELF, getrusage
 from statistics import median
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "planner")]
 
-from fleets import random_request  # noqa: E402
+from fleets import nested_request, random_request  # noqa: E402
 from plain_search import plain_search  # noqa: E402
 
-from sequencer.planner import PlanRequest, request_for  # noqa: E402
+from sequencer.planner import Budget, Plan, PlanRequest, plan, request_for  # noqa: E402
 from sequencer.planner.plan import Answer, fleet, solve  # noqa: E402
 from sequencer.sitefile import load_site  # noqa: E402
 
@@ -75,6 +78,36 @@ def sizes_table(fleets: int) -> None:
         )
 
 
+def nested_table(fleets: int) -> None:
+    """Each fleet in a process of its own, for the memory: all of ``lampstep plan`` but reading the site."""
+    print(
+        "\n| nested types, 8 scenes each | fleets | median s | worst s | worst MB | proved | a train | neither |"
+    )
+    print("|---|---|---|---|---|---|---|---|")
+    for types in range(4, 11):
+        costs = [_alone(types, seed) for seed in range(fleets)]
+        seconds, peaks = [c[0] for c in costs], [c[1] for c in costs]
+        proved = sum(c[2] == "proved" for c in costs)
+        train = sum(c[2] == "a train" for c in costs)
+        print(
+            f"| {types} | {fleets} | {median(seconds):.1f} | {max(seconds):.1f} | {max(peaks):.0f} | {proved} "
+            f"| {train} | {fleets - proved - train} |",
+            flush=True,
+        )
+
+
+def _alone(types: int, seed: int) -> tuple[float, float, str]:
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        return pool.submit(_nested, types, seed).result()
+
+
+def _nested(types: int, seed: int) -> tuple[float, float, str]:
+    """CPU seconds and peak megabytes of the process, imports included, and what came out."""
+    found = plan(nested_request(types, seed=seed), Budget(spent_s=time.process_time))
+    outcome = "proved" if found.proved else "a train" if isinstance(found, Plan) else "neither"
+    return time.process_time(), getrusage(RUSAGE_SELF).ru_maxrss / 1024, outcome
+
+
 def plain_table(fleets: int) -> None:
     """Small fleets, where the plain search finishes at all; those it answers at once are left out."""
     print("\n| types | scenes | fleets | plain search finished | its time over ours, median | least |")
@@ -107,6 +140,7 @@ def main() -> None:
         answer, seconds = timed(request_for(pad, "lap-pool", scene.name))
         print(f"\ndemo site's pair, {scene.name}: {seconds:.3f} s, {answer.expanded} nodes", end="")
     print()
+    nested_table(max(fleets // 6, 1))
     plain_table(min(fleets, 15))
 
 

@@ -345,12 +345,12 @@ def test_nothing_sent_and_nothing_wanted_is_not_spoiled() -> None:
 
 
 def test_the_relays_own_delays_are_added_to_the_commands() -> None:
-    """Commands that are apart by 120 ms make a break of 120 ms only with both mean delays in it."""
+    """Commands that are apart by 121 ms make a break of 121 ms only with both mean delays in it."""
     lopsided = Delays((0.1, 0.1), (0.0, 0.0))
     request = ask({"a": (sheet(), 1)}, delays=lopsided)
-    sent = train(0.12, 3.5)
+    sent = train(0.121, 3.501)
     assert ends_on(request, sent, log_of(sent, delays=lopsided)) == (False, [{"scene 1"}])
-    # The same commands, read without them, are 20 ms apart: ridden through.
+    # The same commands, read without them, are 21 ms apart: ridden through.
     assert ends_on(request._replace(delays=Delays((0, 0), (0, 0))), sent, log_of(sent, delays=lopsided))[0]
 
 
@@ -359,3 +359,37 @@ def test_breaks_of_a_train_count_from_the_first_opening() -> None:
         [Break(0, 100_000_000), Break(350_000_000, 650_000_000)],
         1_650_000_000,
     )
+
+
+# Windows whose edges are reached by a train of two pulses: off, on, off, and the last supply.
+EDGES = {
+    "pulse": (0.12, 3.0),
+    "same_train": (0.15, 2.0),
+    "settled": (3.5, INF),
+    "reset": None,
+    "warm_up": None,
+}
+
+
+@pytest.mark.parametrize(
+    ("lengths", "moved", "by_s"),
+    [
+        ((0.12, 0.5, 0.5, 3.6), 0, 1e-9),
+        ((3.0, 0.5, 0.5, 3.6), 0, -1e-9),
+        ((0.5, 0.15, 0.5, 3.6), 1, 1e-9),
+        ((0.5, 2.0, 0.5, 3.6), 1, -1e-9),
+        ((0.5, 0.5, 0.12, 3.6), 2, 1e-9),
+        ((0.5, 0.5, 0.5, 3.5), 3, 1e-9),
+    ],
+)
+def test_a_length_on_an_edge_has_the_effects_of_both_sides(
+    lengths: tuple[float, ...], moved: int, by_s: float
+) -> None:
+    """Without margin and spread, too; one nanosecond off it is on its own side."""
+    request = ask({"a": (sheet(**EDGES), 2)})
+    inside = list(lengths)
+    inside[moved] += by_s
+    assert prove(request, train(*lengths)) is None
+    proofs = prove(request, train(*inside))
+    assert proofs is not None
+    assert proofs[0].slack_s == pytest.approx(1e-9, abs=1e-12)
