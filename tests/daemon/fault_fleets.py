@@ -63,10 +63,12 @@ class Type(NamedTuple):
     settled: tuple[float, float] | None
     warm_up: tuple[float, float] | None
     codes: tuple[int, ...]
+    noticed: tuple[float, float] | None = None
 
     def toml(self) -> str:
         """The datasheet's text."""
         on = [("same_train", self.same_train), ("settled", self.settled), ("warm_up", self.warm_up)]
+        on.append(("noticed", self.noticed))
         off = [(name, getattr(self, name)) for name in ("ignored", "pulse", "reset", "power_down")]
         lines = [
             "[lamp]",
@@ -126,6 +128,9 @@ def drawn_type(rng: Random) -> Type:
         (settled, INF) if counts else None,
         None if warm_up is None else (warm_up, INF),
         codes,
+        Random(f"noticed {pulse} {settled} {warm_up}").choice(
+            [None, (0.04, INF), (between, INF), (0.5, INF)]
+        ),
     )
 
 
