@@ -10,9 +10,9 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.orders import kept_and_refused, orders_fields, orders_lines
 from sequencer.datasheet import Datasheet
 from sequencer.doubts import Doubt, Upkeep, doubts, standing_doubts
+from sequencer.layout import table
 from sequencer.sitefile import Circuit, Pad, load_site
 from sequencer.tomlfile import printable, quoted
-from sequencer.words import table
 
 CHOOSES = {"count": "counts breaks", "step": "steps with each break"}
 KEEPS = {
@@ -62,9 +62,11 @@ def _text(pad: Pad, kept: Mapping[str, Upkeep], found: tuple[Doubt, ...]) -> str
     lines = [f"{pad.site.name} ({pad.path})"]
     for circuit in pad.circuits:
         lines += ["", f"Circuit {quoted(circuit.name)}: {_relay(circuit)}"]
-        lines += table([(lamp.name, lamp.stem) for lamp in circuit.lamps], "ll")
+        lines += table([(lamp.name, lamp.stem) for lamp in circuit.lamps], "ll", heads=False)
     lines += ["", "Types of lamp"]
-    lines += table([(stem, sheet.lamp.name, _kind(sheet)) for stem, sheet in pad.datasheets.items()], "lll")
+    lines += table(
+        [(stem, sheet.lamp.name, _kind(sheet)) for stem, sheet in pad.datasheets.items()], "lll", heads=False
+    )
     if pad.scenes:
         lines += ["", "Scenes"]
         lines += table(

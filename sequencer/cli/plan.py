@@ -7,11 +7,12 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.fields import plan_fields, refusal_fields
 from sequencer.cli.volts import volts_fields, volts_lines
+from sequencer.layout import table
 from sequencer.planner import Plan, Refusal, plan
 from sequencer.sitefile import Circuit
 from sequencer.tomlfile import quoted
 from sequencer.train import line_delay
-from sequencer.words import table, tightest_words, train_lines
+from sequencer.words import tightest_words, train_lines
 
 NOTHING = "Nothing need be sent: every lamp is on its scene."
 STARTS = {

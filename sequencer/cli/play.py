@@ -21,6 +21,7 @@ from sequencer.cli.plan import NOTHING, refused
 from sequencer.cli.through import is_served, play_through, refuse_options
 from sequencer.cli.water import clear_the_water, say
 from sequencer.errors import InputError
+from sequencer.layout import table
 from sequencer.planner import Judgement, Plan, Refusal, judge, plan
 from sequencer.player.job import PlayResult
 from sequencer.player.kept import path_for, refuse_if_playing
@@ -29,7 +30,7 @@ from sequencer.player.vcd import vcd_text
 from sequencer.relay import open_relay
 from sequencer.tomlfile import quoted
 from sequencer.train import EdgeLog, Stamp
-from sequencer.words import breaks_words, table
+from sequencer.words import breaks_words
 
 STATUS = {"finished": YES, "overdue": NO, "failed": HARDWARE, "broken off": BROKEN_OFF}
 

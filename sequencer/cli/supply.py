@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -10,6 +11,7 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.new_file import write_new
 from sequencer.cli.terminal import shows_colours
 from sequencer.errors import InputError
+from sequencer.layout import fitted, table, width_for
 from sequencer.sitefile import Pad, load_site
 from sequencer.sitefile.supply import header
 from sequencer.supply.advise import LIMITS, Advice, CaseFigures, TapFigures, advise
@@ -18,7 +20,6 @@ from sequencer.supply.feed import Feed, feed_of, mismatched, network_of, with_co
 from sequencer.supply.solve import solve
 from sequencer.supply.tree import Branch, branches, tree_lines
 from sequencer.tomlfile import printable, quoted
-from sequencer.words import table
 
 LEVELS = {"refused": "NO", "short": "NO", "doubt": "doubt", "caution": "caution"}
 CAUTION = (
@@ -109,7 +110,8 @@ def _tree(tree: tuple[Branch, ...]) -> Iterator[str]:
     from sequencer.supply.drawing import COLOURS  # noqa: PLC0415
 
     for branch, line in zip(tree, tree_lines(tree), strict=True):
-        yield line if branch.mark is None else Style(color=COLOURS[branch.mark]).render(line)
+        for part in fitted(line, width_for(sys.stdout)).split("\n"):
+            yield part if branch.mark is None else Style(color=COLOURS[branch.mark]).render(part)
 
 
 def _text(looked: _Looked) -> str:

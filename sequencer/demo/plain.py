@@ -8,8 +8,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from sequencer.datasheet import Datasheet
 from sequencer.demo.story import Lane, Step, Strip, Summary
 from sequencer.demo.strip import Column, columns
+from sequencer.layout import table
 from sequencer.planner import Plan
-from sequencer.words import OFF, ON, breaks_words, table, tightest_words
+from sequencer.words import OFF, ON, breaks_words, tightest_words
 
 WIDTH = 78
 STRIP = 44

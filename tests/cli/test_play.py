@@ -243,10 +243,10 @@ CAUTIONS = [
     "Flashing light can bring on a seizure: whoever may be prone to that looks away.",
     "Keep a light on that is not on this circuit, and follow your local code.",
 ]
-QUESTION = "Is anyone in the water, or near enough to fall in? Type no to send the train: "
+QUESTION = "Is the water clear of people? Type yes to send the train: "
 
 
-@pytest.mark.parametrize("answer", ["no\n", "No \n", " NO\n"])
+@pytest.mark.parametrize("answer", ["yes\n", "Yes \n", " YES\n"])
 def test_a_real_relay_is_asked_for(
     run: Run, stage: Stage, real: str, monkeypatch: pytest.MonkeyPatch, answer: str
 ) -> None:
@@ -257,8 +257,8 @@ def test_a_real_relay_is_asked_for(
     assert stage.sent[0][1]["pin"] == 17
 
 
-@pytest.mark.parametrize("answer", ["", "\n", "y\n", "yes\n", "n\n", "not yet\n", "no no\n"])
-def test_anything_but_no_sends_nothing(
+@pytest.mark.parametrize("answer", ["", "\n", "y\n", "no\n", "n\n", "not yet\n", "yes yes\n"])
+def test_anything_but_yes_sends_nothing(
     run: Run, stage: Stage, real: str, monkeypatch: pytest.MonkeyPatch, answer: str, tmp_path: Path
 ) -> None:
     monkeypatch.setattr(sys, "stdin", Terminal(answer))
@@ -282,7 +282,7 @@ def test_broken_off_at_the_question_sends_nothing(
     assert said.err == "\n".join([*CAUTIONS, f"{QUESTION}\nbroken off\n"])
 
 
-@pytest.mark.parametrize("stdin", [io.StringIO("no\n"), None])
+@pytest.mark.parametrize("stdin", [io.StringIO("yes\n"), None])
 def test_without_a_terminal_nobody_can_be_asked(
     run: Run, stage: Stage, real: str, monkeypatch: pytest.MonkeyPatch, stdin: io.StringIO | None
 ) -> None:
@@ -290,8 +290,8 @@ def test_without_a_terminal_nobody_can_be_asked(
     said = run(f"play {real}")
     assert (said.status, said.out) == (2, "")
     assert said.err == (
-        "one-way: the relay is real, and there is no terminal to ask whether anyone is in the water: "
-        "see that the water is clear, then add --yes\n"
+        "one-way: the relay is real, and there is no terminal to ask at whether the water is clear: "
+        "make sure that it is, then add --yes\n"
     )
     assert stage.sent == []
 
