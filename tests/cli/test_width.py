@@ -20,7 +20,7 @@ from tests.served import Served
 Run = Callable[[str], Any]
 WIDTHS = [60, 80, 100]
 LIDO, WEAK = "config/quarry-lane.toml", "config/weak-corner.toml"
-DRAWN = re.compile(r"[=_>]{4,}|one column is about \S+ s")
+DRAWN = re.compile(r"[=_>]{4,}|\b[\d.]{10,}(?=\s)|one column is about \S+ s")
 """The supply as a line is drawn to the width; its scale goes with it."""
 
 ALONE = [
@@ -38,6 +38,7 @@ ALONE = [
     f"diagnose {WEAK} --circuit far-corner --sent quiet --saw bench=moss grotto=moss weir=slate",
     f"sense {WEAK} --scene quiet --amps 2.7",
     "bench accept config/lamps/type-a.toml --rig config/rigs/workshop.toml --tours 1",
+    "demo --plain",
     *(f"{word} --help" for word in COMMANDS),
     *(f"bench {word} --help" for word in BENCH),
     "--help",
