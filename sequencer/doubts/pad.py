@@ -42,7 +42,8 @@ def _of_site(pad: Pad) -> Iterator[Doubt]:
         what = "pool lighting falls under NEC Article 680 and the local code"
     else:
         what = "pool lighting falls under IEC 60364-7-702 and the national rules made from it"
-    yield Doubt(where, what, "leave what they ask for to a licensed electrician; this check replaces nothing")
+    remedy = "leave what they ask for to a licensed electrician; this check replaces nothing"
+    yield Doubt(where, what, remedy, of_every_site=True)
     if not pad.scenes:
         yield Doubt(where, "the site has no scenes", "add a [[scene]] with a name and picks")
     pins = [c.relay.pin for c in pad.circuits if isinstance(c.relay, GpioRelay)]

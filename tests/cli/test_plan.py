@@ -206,3 +206,10 @@ def test_a_train_not_proved_the_shortest_says_so(run: Run, monkeypatch: pytest.M
         "Every lamp of these types ends there; the search was cut short, so a shorter train may exist."
         in said.out
     )
+
+
+def test_the_only_circuit_need_not_be_named(run: Run) -> None:
+    said = run("plan WEAK --scene quiet")
+    assert said.out.startswith('No train: far-corner cannot be brought to "quiet" for certain.')
+    assert run("plan LIDO --scene quiet").status == 2
+    assert run("diagnose WEAK --sent quiet --saw bench=moss").status == 0
