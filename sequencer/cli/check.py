@@ -15,7 +15,6 @@ from sequencer.sitefile import Circuit, Pad, load_site
 from sequencer.tomlfile import printable, quoted
 
 CHOOSES = {"count": "counts breaks", "step": "steps with each break"}
-FEW = ("few", "many")
 KEEPS = {
     "remembered": "keeps its scene when long dark",
     "first": "goes to its first scene when long dark",
@@ -84,7 +83,7 @@ def _verdict(pad: Pad, found: tuple[Doubt, ...]) -> list[str]:
     gets = {circuit: _starved(pad, circuit) for circuit in pad.supply}
     words = [
         _volts_words(few_or_many, [n for each in gets.values() for n in each[few_or_many]])
-        for few_or_many in FEW
+        for few_or_many in ("few", "many")
     ]
     said = (
         " ".join([_doubts_words(doubts), *filter(None, words)])

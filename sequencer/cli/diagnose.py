@@ -35,6 +35,7 @@ DARK = "dark"
 SHOWN = 5
 LEAST = 0.01
 _Following = tuple[Next | None, Next | None]
+STARTED = {"rest": "from rest", "dark": "from dark", "cut": "after a cut"}
 OFFERED = 3
 """So many scenes of the site, besides the one that was sent, are thought through as what to send next."""
 
@@ -196,23 +197,25 @@ def _text(pad: Pad, circuit: str, found: Diagnosis, following: _Following, start
     case = found.reader.case
     sent = case.looks[-1]
     pulses = len(sent.train.pulses)
+    breaks = "1 break" if pulses == 1 else f"{pulses} breaks"
     lines = [
-        f"{circuit}: what explains what was seen ({pulses} breaks in the last train, started from {start})",
+        f"{circuit}: likely causes of what you saw (last train: {breaks}, {STARTED[start]})",
         "",
     ]
     shown = [each for each in found.explanations[:SHOWN] if each.probability >= LEAST] or [found.first]
     for each in shown:
         lines += explanation_lines(each)
     if not found.explained:
-        lines += ["", "Nothing here explains it better than chance."]
+        lines += ["", "No cause known here explains it better than chance."]
     lines += ["", "If the first is right: " + " ".join(steps(found))]
-    for what, act in zip(("the first two", "what is told as one"), following, strict=True):
+    for what, act in zip(("the first two", 'the causes joined by "or"'), following, strict=True):
         if act is not None:
             told = list(next_lines(act, case))
             lines += [f"To tell {what} apart: {told[0]}", *told[1:]]
     if is_supply(found.first) and circuit in pad.supply:
         lines += [
-            f"Volts at every lamp, and which tap would do: lampstep supply {pad.path} --circuit {circuit}"
+            "Next: see volts at every lamp, and which tap or cable would do: "
+            + shlex.join(["lampstep", "supply", str(pad.path), "--circuit", circuit])
         ]
     return "\n".join([*lines, "", CAUTION])
 

@@ -8,6 +8,7 @@ What is said before and while the train is sent goes to standard error; the judg
 from __future__ import annotations
 
 import os
+import shlex
 from contextlib import nullcontext
 from pathlib import Path
 from typing import NamedTuple
@@ -205,6 +206,8 @@ def _outcome(sent: Sent) -> str:
 
 def _next(sent: Sent) -> str:
     if sent.status == YES:
-        return "Next: look whether every lamp shows its scene; a lamp that does not may get too few volts."
+        site = ["lampstep", "diagnose", str(sent.asked.pad.path), "--circuit", sent.asked.circuit]
+        why = shlex.join([*site, "--sent", sent.asked.scene, "--saw", "LAMP=SCENE"])
+        return f"Next: look at every lamp. If one does not show its scene: {why}"
     again = sent.asked._replace(request=sent.asked.request._replace(start="cut"), known=()).command("play")
-    return f"Next: {again}"
+    return f"Next: clear the water, then {again}"

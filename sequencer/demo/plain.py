@@ -66,8 +66,14 @@ def _proof(plan: Plan, sheets: Mapping[str, Datasheet]) -> list[str]:
 
 def _wrapped(words: str) -> list[str]:
     width = min(WIDTH, width_for(sys.stdout) or WIDTH)
-    lead = {"initial_indent": "  ", "subsequent_indent": "  "}
-    return textwrap.wrap(words, width, break_long_words=False, break_on_hyphens=False, **lead)
+    wrapper = textwrap.TextWrapper(
+        width,
+        initial_indent="  ",
+        subsequent_indent="  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return wrapper.wrap(words)
 
 
 def strip_lines(strip: Strip) -> list[str]:

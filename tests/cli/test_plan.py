@@ -117,7 +117,7 @@ def test_nothing_need_be_sent(run: Run) -> None:
     assert (found["lamps"][0]["slack_s"], found["lamps"][0]["tightest"]) == (None, None)
     said = run(line)
     assert said.status == 0
-    assert "Nothing need be sent: every lamp is on its scene." in said.out.splitlines()
+    assert "Nothing to send: every lamp is on its scene already." in said.out.splitlines()
     assert "Next" not in said.out
 
 
@@ -162,7 +162,9 @@ def test_types_that_cannot_be_parted(run: Run, with_paths: Callable[[str], str])
         'No train: twins cannot be brought to "evening" for certain.',
         f"Why: {reason}.",
         'Nearest in colour that can be had: type-a on "slate", type-e on "slate".',
-        with_paths('Next: that is scene "quiet" here: lampstep plan CORNER --circuit twins --scene quiet'),
+        with_paths(
+            'Next: send scene "quiet", which is just that: lampstep plan CORNER --circuit twins --scene quiet'
+        ),
     ]
 
 
@@ -184,7 +186,7 @@ def test_a_lamp_that_never_forgets(run: Run, with_paths: Callable[[str], str]) -
     assert "--from carousel=SCENE" in said.json["reason"]
     last = run(ONE_WAY).out.splitlines()[-1]
     assert last == with_paths(
-        "Next: do what the reason asks for; lampstep check CORNER shows what else is doubtful."
+        "Next: do what the reason says, then look for other doubts: lampstep check CORNER"
     )
 
 

@@ -129,9 +129,10 @@ def test_the_object_is_the_plans_and_how_the_edges_went(run: Run, stage: Stage, 
 
 
 def test_people_read_how_the_edges_went_and_what_the_lamps_are_on(
-    run: Run, stage: Stage, state: Path
+    run: Run, stage: Stage, state: Path, with_paths: Callable[[str], str]
 ) -> None:
     stage.go.update(late={3: 0.004}, notes=("memory was not locked",))
+    look = with_paths("lampstep diagnose LIDO --circuit lap-pool")
     said = run(f"play {QUIET}")
     assert said.status == 0
     assert said.err == (
@@ -152,7 +153,7 @@ Worst edge: 4 of 8, 4.000 ms late.
 
 Note: memory was not locked.
 The edges are kept in {state}/Quarry%20Lane%20lido/lap-pool.json.
-Next: look whether every lamp shows its scene; a lamp that does not may get too few volts.
+Next: look at every lamp. If one does not show its scene: {look} --sent quiet --saw LAMP=SCENE
 """
     )
 
@@ -167,7 +168,9 @@ def test_a_spoiled_train_is_the_honest_no(run: Run, stage: Stage, with_paths: Ca
     said = run(f"play {QUIET}")
     assert said.status == 1
     assert said.out.startswith('lap-pool to "quiet": sent, but spoiled: ')
-    assert said.out.splitlines()[-1] == with_paths(f"Next: lampstep play {QUIET} --after-cut")
+    assert said.out.splitlines()[-1] == with_paths(
+        f"Next: clear the water, then lampstep play {QUIET} --after-cut"
+    )
 
 
 def test_broken_off_is_130_and_says_where_the_relay_is(run: Run, stage: Stage) -> None:
@@ -224,7 +227,7 @@ def test_nothing_need_be_sent_and_nothing_is(run: Run, stage: Stage, tmp_path: P
         None,
         None,
     )
-    assert run(line).out == 'one-way to "evening": Nothing need be sent: every lamp is on its scene.\n'
+    assert run(line).out == 'one-way to "evening": Nothing to send: every lamp is on its scene already.\n'
     assert stage.sent == []
 
 

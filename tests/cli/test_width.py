@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import re
+import shlex
 import shutil
+import subprocess
+import sys
+import termios
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -113,3 +119,37 @@ def test_what_is_wrong_is_said_within_the_width_too(
 def test_json_is_one_line_at_any_width(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "60")
     assert json.loads(run(f"check {LIDO} --json").out)["site"] == "Quarry Lane lido"
+
+
+ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
+
+
+@pytest.mark.parametrize("width", [60, 80])
+@pytest.mark.parametrize(
+    "line", [f"supply {WEAK}", f"check {WEAK}", f"plan {LIDO} --circuit lap-pool --scene quiet"]
+)
+def test_on_a_terminal_with_colours(run: Run, line: str, width: int) -> None:
+    """A real terminal: its size counts without COLUMNS, and colours take no columns."""
+    shown = ESCAPE.sub("", at_a_terminal(line, width))
+    assert [each for each in shown.splitlines() if len(each) > width] == []
+    assert words(run(line).out) - words(shown) == set()
+
+
+def at_a_terminal(line: str, width: int) -> str:
+    """What the command prints on a pseudo-terminal so wide."""
+    main, terminal = pty.openpty()
+    termios.tcsetwinsize(terminal, (24, width))
+    env = {name: value for name, value in os.environ.items() if name not in {"COLUMNS", "NO_COLOR"}}
+    given = [sys.executable, "-m", "sequencer", *shlex.split(line)]
+    env |= {"TERM": "xterm-256color", "PYTHONPATH": str(CONFIG.parent)}
+    with subprocess.Popen(given, stdout=terminal, stderr=terminal, stdin=terminal, env=env) as process:
+        os.close(terminal)
+        parts = []
+        try:
+            while part := os.read(main, 65536):
+                parts.append(part)
+        except OSError:  # the other end is closed
+            pass
+        assert process.wait(60) in {0, 1}
+    os.close(main)
+    return b"".join(parts).decode()
