@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import sys
 
 from sequencer.datasheet import Datasheet
+from sequencer.layout import table, width_for
 from sequencer.planner import LampProof
 from sequencer.train import Train
 
-LINE_COLUMNS = 64
+LINE_COLUMNS, LABEL, SPARE = 64, "  supply ", 6
+"""A line of supply has as many columns; short parts, drawn wider than they are, may make it longer by the spare."""
 ON, OFF = "=", "_"
 
 
@@ -46,13 +48,13 @@ def supply_line(train: Train) -> list[str]:
         (train.lead_in_s, ON),
         *((t, c) for p in train.pulses for t, c in ((p.off_s, OFF), (p.on_s, ON))),
     ]
-    column_s = (train.lead_in_s + train.total_s) / LINE_COLUMNS
+    width = width_for(sys.stdout)
+    wide = LINE_COLUMNS if width is None else max(min(LINE_COLUMNS, width - len(LABEL) - SPARE), 1)
+    column_s = (train.lead_in_s + train.total_s) / wide
     drawn = "".join(c * max(round(t / column_s), 1) for t, c in parts if t or c is ON) + ">"
-    width = LINE_COLUMNS + 6
-    lines = [drawn[at : at + width] for at in range(0, len(drawn), width)]
-    label = "  supply "
+    lines = [drawn[at : at + wide + SPARE] for at in range(0, len(drawn), wide + SPARE)]
     legend = f"{ON} on   {OFF} off   one column is about {column_s:.2f} s"
-    return [label + lines[0], *(" " * len(label) + line for line in [*lines[1:], legend])]
+    return [LABEL + lines[0], *(" " * len(LABEL) + line for line in [*lines[1:], legend])]
 
 
 def tightest_words(proof: LampProof, sheet: Datasheet) -> str:
@@ -67,13 +69,3 @@ def tightest_words(proof: LampProof, sheet: Datasheet) -> str:
     edge = "begins" if windows[at.window][0] == at.limit_s else "ends"
     part = "break" if at.part == "off" else "supply after break"
     return f"{part} {at.break_no}: {at.window} {edge} at {at.limit_s:g} s"
-
-
-def table(rows: Sequence[Sequence[str]], sides: str) -> list[str]:
-    """Rows as aligned columns, each to its side: ``l`` left, ``r`` right."""
-    widths = [max(len(row[i]) for row in rows) for i in range(len(sides))]
-    cells = [
-        [c.ljust(w) if side == "l" else c.rjust(w) for c, w, side in zip(row, widths, sides, strict=True)]
-        for row in rows
-    ]
-    return [("  " + "   ".join(row)).rstrip() for row in cells]

@@ -118,3 +118,10 @@ def test_the_twins_hear_the_same_and_are_asked_for_different_counts(corner: Pad)
     assert (a.off, a.on, len(a.scenes)) == (e.off, e.on, len(e.scenes))
     assert [scene.code for scene in corner.wanted("twins", "evening").values()] == [1, 6]
     assert [scene.code for scene in corner.wanted("twins", "quiet").values()] == [2, 2]
+
+
+@pytest.mark.parametrize("path", SITES, ids=lambda p: p.stem)
+def test_an_invented_site_lies_on_round_degrees(path: Path) -> None:
+    """Nobody's real pool: figures that nobody measured."""
+    site = load_site(path).site
+    assert (site.latitude % 1, site.longitude % 1) == (0, 0)

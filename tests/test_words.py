@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sequencer.datasheet import load_datasheet
+from sequencer.layout import table
 from sequencer.planner import LampProof, Tightest
 from sequencer.train import Pulse, Train
-from sequencer.words import LINE_COLUMNS, supply_line, table, tightest_words, train_lines
+from sequencer.words import LINE_COLUMNS, supply_line, tightest_words, train_lines
 
 LENGTHS = st.floats(0.001, 30.0)
 TRAINS = st.builds(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import sys
 from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, NoReturn
@@ -12,6 +13,7 @@ from sequencer import __version__
 from sequencer.cli.commands import BENCH, CAUTION, COMMANDS, FILE, NEEDS, SENDS_NOTHING, SITE, STATUS, USAGE
 from sequencer.cli.options import ADD, add_scene
 from sequencer.errors import InputError
+from sequencer.layout import fitted, width_for
 from sequencer.tomltext import quoted
 
 if TYPE_CHECKING:
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     from sequencer.planner import Start
 
 _WIDTH = 100
+"""Help is no wider than this, however wide the terminal is."""
 MAX_LOOSE = 10
 """Most words left over that are told one by one."""
 
@@ -77,13 +80,36 @@ class Arguments(argparse.Namespace):
 
 
 class _Parser(argparse.ArgumentParser):
-    """Says what is wrong as an InputError instead of ending the program."""
+    """Says what is wrong as an InputError instead of ending the program; lays its help out for the terminal."""
+
+    def format_help(self) -> str:
+        return fitted(super().format_help(), width_for(sys.stdout))
 
     def error(self, message: str) -> NoReturn:
         ignored = re.fullmatch(r"(?s)(argument \S+): ignored explicit argument (.*)", message)
         if ignored:  # argparse writes the word as Python would
             message = f"{ignored[1]}: takes no value, yet has {quoted(ignored[2][1:-1])}"
         raise InputError(f"{self.prog}: {message}; {self.prog} --help tells more")
+
+
+class _Help(argparse.HelpFormatter):
+    """Wraps at spaces alone, so that no word and no option is broken at its hyphen."""
+
+    def _split_lines(self, text: str, width: int) -> list[str]:
+        return _wrap(text, width)
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return "\n".join(indent + line for line in _wrap(text, width - len(indent)))
+
+
+def _wrap(text: str, width: int) -> list[str]:
+    from textwrap import wrap  # noqa: PLC0415 - only for help
+
+    return wrap(" ".join(text.split()), width, break_long_words=False, break_on_hyphens=False)
+
+
+def _help_width() -> int:
+    return min(_WIDTH, width_for(sys.stdout) or _WIDTH)
 
 
 def parse(given: Sequence[str]) -> Arguments:
@@ -127,7 +153,7 @@ def _second_word(rest: Sequence[str]) -> tuple[str, Sequence[str]]:
         from textwrap import fill  # noqa: PLC0415 - only here
 
         usage = f"usage: lampstep bench {USAGE['bench']} (lampstep bench WORD --help tells more)"
-        raise _shown(f"{usage}\n\n{words}\n\n{fill(CAUTION, _WIDTH)}\n\n{fill(STATUS, _WIDTH)}")
+        raise _shown(f"{usage}\n\n{words}\n\n{fill(CAUTION, _help_width())}\n\n{fill(STATUS, _help_width())}")
     if word not in BENCH:
         known = ", ".join(BENCH)
         meant = f"no bench command {_meant(word, BENCH)}" if word else f"what of the bench? {known}"
@@ -136,7 +162,7 @@ def _second_word(rest: Sequence[str]) -> tuple[str, Sequence[str]]:
 
 
 def _shown(text: str) -> SystemExit:
-    print(text)  # noqa: T201 - it was asked for
+    print(fitted(text, width_for(sys.stdout)))  # noqa: T201 - it was asked for
     return SystemExit(0)
 
 
@@ -150,9 +176,9 @@ Bring every underwater lamp on one supply onto one scene, by breaks in that supp
 
 {commands}
 
-{fill(CAUTION, _WIDTH)}
+{fill(CAUTION, _help_width())}
 
-{fill(STATUS, _WIDTH)}"""
+{fill(STATUS, _help_width())}"""
 
 
 def _meant(word: str, known: Sequence[str] | dict[str, str]) -> str:
@@ -189,7 +215,7 @@ def _parser(name: str) -> _Parser:
         usage=f"lampstep {name} {USAGE[name]}",
         description=f"{told[0].upper()}{told[1:]}.",
         epilog=STATUS if name in SENDS_NOTHING else f"{CAUTION} {STATUS}",
-        formatter_class=partial(argparse.HelpFormatter, width=_WIDTH),
+        formatter_class=partial(_Help, width=_help_width()),
         allow_abbrev=False,
     )
     if file := FILE.get(name, SITE):

@@ -44,12 +44,20 @@ def ask(arguments: Arguments) -> Asked:
     """
     pad = load_site(arguments.site)
     problems: list[str] = []
-    circuit = named("--circuit", arguments.circuit, [c.name for c in pad.circuits], pad.circuit, problems)
+    circuit = circuit_named(pad, arguments.circuit, problems)
     scene = named("--scene", arguments.scene, [s.name for s in pad.scenes], pad.scene, problems)
     if problems:
         raise InputError(problems)
     request = request_for(pad, circuit, scene, dict(arguments.known), arguments.start)
     return Asked(pad, circuit, scene, arguments.known, request)
+
+
+def circuit_named(pad: Pad, name: str | None, problems: list[str]) -> str:
+    """The circuit of that name, or the only one; what is wrong is added to ``problems``."""
+    known = [circuit.name for circuit in pad.circuits]
+    if name is None and len(known) == 1:
+        return known[0]
+    return named("--circuit", name, known, pad.circuit, problems)
 
 
 def named(

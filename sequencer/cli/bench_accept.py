@@ -21,8 +21,8 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.bench_begin import kept_at, may_it_run, say, say_notes, sheet_and_rig
 from sequencer.cli.bench_files import new_file, write_report
 from sequencer.datasheet import Datasheet
+from sequencer.layout import table
 from sequencer.tomlfile import printable, quoted
-from sequencer.words import table
 
 
 def run(arguments: Arguments) -> Answer:

@@ -25,8 +25,8 @@ from sequencer.cli.bench_begin import kept_at, may_it_run, say, say_notes
 from sequencer.cli.bench_files import new_file, write_report, write_sheet
 from sequencer.datasheet import load_datasheet
 from sequencer.errors import InputError
+from sequencer.layout import table
 from sequencer.tomlfile import Name, told
-from sequencer.words import table
 
 
 def run(arguments: Arguments) -> Answer:

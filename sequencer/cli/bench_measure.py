@@ -25,8 +25,8 @@ from sequencer.cli.bench_begin import kept_at, may_it_run, say, say_notes, sheet
 from sequencer.cli.bench_files import new_file, write_report, write_sheet
 from sequencer.datasheet import Datasheet
 from sequencer.errors import InputError
+from sequencer.layout import table
 from sequencer.tomlfile import quoted
-from sequencer.words import table
 
 TOO_SLOW = "This relay makes no"
 OUTCOMES = {

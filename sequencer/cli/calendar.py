@@ -7,8 +7,8 @@ from datetime import UTC, date, datetime, time
 from sequencer.almanac import Calendar, Row, calendar_of, listing
 from sequencer.cli.answer import YES, Answer
 from sequencer.cli.arguments import Arguments
+from sequencer.layout import table
 from sequencer.sitefile import Pad, load_site
-from sequencer.words import table
 
 
 def run(arguments: Arguments) -> Answer:

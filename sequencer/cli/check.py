@@ -10,9 +10,9 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.orders import kept_and_refused, orders_fields, orders_lines
 from sequencer.datasheet import Datasheet
 from sequencer.doubts import Doubt, Upkeep, doubts, standing_doubts
+from sequencer.layout import table
 from sequencer.sitefile import Circuit, Pad, load_site
 from sequencer.tomlfile import printable, quoted
-from sequencer.words import table
 
 CHOOSES = {"count": "counts breaks", "step": "steps with each break"}
 KEEPS = {
@@ -62,9 +62,11 @@ def _text(pad: Pad, kept: Mapping[str, Upkeep], found: tuple[Doubt, ...]) -> str
     lines = [f"{pad.site.name} ({pad.path})"]
     for circuit in pad.circuits:
         lines += ["", f"Circuit {quoted(circuit.name)}: {_relay(circuit)}"]
-        lines += table([(lamp.name, lamp.stem) for lamp in circuit.lamps], "ll")
+        lines += table([(lamp.name, lamp.stem) for lamp in circuit.lamps], "ll", heads=False)
     lines += ["", "Types of lamp"]
-    lines += table([(stem, sheet.lamp.name, _kind(sheet)) for stem, sheet in pad.datasheets.items()], "lll")
+    lines += table(
+        [(stem, sheet.lamp.name, _kind(sheet)) for stem, sheet in pad.datasheets.items()], "lll", heads=False
+    )
     if pad.scenes:
         lines += ["", "Scenes"]
         lines += table(
@@ -72,11 +74,55 @@ def _text(pad: Pad, kept: Mapping[str, Upkeep], found: tuple[Doubt, ...]) -> str
         )
     lines += orders_lines(pad, kept)
     lines += ["", "Doubts", *(f"  {doubt}" for doubt in found)]
-    lines += ["", "Nothing is wrong in these files."]
-    if pad.scenes:
-        first = f"--circuit {_word(pad.circuits[0].name)} --scene {_word(pad.scenes[0].name)}"
-        lines.append(f"Next: lampstep plan {_word(str(pad.path))} {first}")
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *_verdict(pad, found)])
+
+
+def _verdict(pad: Pad, found: tuple[Doubt, ...]) -> list[str]:
+    """How many doubts there are, which lamps get the wrong volts, and the next command."""
+    doubts = sum(not doubt.of_every_site for doubt in found)
+    gets = {circuit: _starved(pad, circuit) for circuit in pad.supply}
+    words = [
+        _volts_words(few_or_many, [n for each in gets.values() for n in each[few_or_many]])
+        for few_or_many in ("few", "many")
+    ]
+    said = (
+        " ".join([_doubts_words(doubts), *filter(None, words)])
+        if doubts
+        else "Nothing is wrong in these files."
+    )
+    for circuit, lamps in gets.items():
+        if any(lamps.values()):
+            look = f"lampstep supply {_word(str(pad.path))} --circuit {_word(circuit)}"
+            return [said, f"Next: see which tap or cable would do: {look}"]
+    if not pad.scenes:
+        return [said]
+    first = f"--circuit {_word(pad.circuits[0].name)} --scene {_word(pad.scenes[0].name)}"
+    return [said, f"Next: lampstep plan {_word(str(pad.path))} {first}"]
+
+
+def _doubts_words(doubts: int) -> str:
+    if doubts == 1:
+        return "1 doubt: look into it before a train is sent."
+    return f"{doubts} doubts: look into each of them before a train is sent."
+
+
+def _starved(pad: Pad, circuit: str) -> dict[str, list[str]]:
+    """The circuit's lamps that may get too few volts, and those that may get too many."""
+    from sequencer.supply.extremes import extremes  # noqa: PLC0415 - many sites have no supply
+    from sequencer.supply.feed import feed_of  # noqa: PLC0415
+
+    feed = feed_of(pad, circuit)
+    found = extremes(feed) if feed is not None else {}
+    return {
+        "few": [name for name, each in found.items() if each.short],
+        "many": [name for name, each in found.items() if each.over],
+    }
+
+
+def _volts_words(few_or_many: str, lamps: list[str]) -> str:
+    if not lamps:
+        return ""
+    return f"Too {few_or_many} volts: lamp{'s' if len(lamps) > 1 else ''} {', '.join(map(quoted, lamps))}."
 
 
 def _relay(circuit: Circuit) -> str:

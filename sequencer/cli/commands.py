@@ -31,7 +31,7 @@ BENCH = {
     "white": "calibrate the rig's eyes on a white light",
 }
 """Second words of ``lampstep bench``."""
-_SCENE = "SITE --circuit CIRCUIT --scene SCENE [--from LAMP=SCENE ...] [--from-dark | --after-cut]"
+_SCENE = "SITE [--circuit CIRCUIT] --scene SCENE [--from LAMP=SCENE ...] [--from-dark | --after-cut]"
 USAGE = {
     "check": "SITE [--json]",
     "plan": f"{_SCENE} [--json]",
@@ -49,7 +49,7 @@ USAGE = {
         "SITE [--circuit C] [--tap V] [--conductor RUN=SIZE ...] [--add-lamp NODE=LIKE ...] [--svg FILE] [--json]"
     ),
     "diagnose": (
-        "SITE --circuit C --sent SCENE --saw LAMP=SCENE ... [--volts LAMP=V ...] [--lamps FOLDER] "
+        "SITE [--circuit C] --sent SCENE --saw LAMP=SCENE ... [--volts LAMP=V ...] [--lamps FOLDER] "
         "[--from LAMP=SCENE ...] [--from-dark | --after-cut] [--json]"
     ),
     "sense": "SITE --scene SCENE [--circuit C] [--amps A] [--json]",

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.cli.asked import named
+from sequencer.cli.asked import circuit_named, named
 from sequencer.datasheet import Datasheet, load_datasheet
 from sequencer.diagnosis.acts import Next, next_act
 from sequencer.diagnosis.causes import Case, Cause, Look
@@ -34,6 +35,7 @@ DARK = "dark"
 SHOWN = 5
 LEAST = 0.01
 _Following = tuple[Next | None, Next | None]
+STARTED = {"rest": "from rest", "dark": "from dark", "cut": "after a cut"}
 OFFERED = 3
 """So many scenes of the site, besides the one that was sent, are thought through as what to send next."""
 
@@ -43,6 +45,8 @@ def run(arguments: Arguments) -> Answer:
     pad = load_site(arguments.site)
     circuit, case, start = _case(pad, arguments)
     found = diagnose(case)
+    if all_as_sent(case):
+        return Answer(YES, _fields(circuit, found, (None, None)), _as_sent_text(pad, circuit, case))
     offers = _offers(pad, circuit, case, arguments.looks)
     following = _next(found, offers)
     text = _text(pad, circuit, found, following, start)
@@ -56,8 +60,7 @@ def run(arguments: Arguments) -> Answer:
 def _case(pad: Pad, arguments: Arguments) -> tuple[str, Case, Start]:
     """The case, every name in it checked; raises InputError with one line a problem."""
     problems: list[str] = []
-    names = [hung.name for hung in pad.circuits]
-    circuit = named("--circuit", arguments.circuit, names, pad.circuit, problems)
+    circuit = circuit_named(pad, arguments.circuit, problems)
     if not arguments.looks:
         problems.append("--sent is missing: which scene of the site was sent?")
     for _, scene, _ in arguments.looks:
@@ -142,6 +145,11 @@ def _twice(option: str, saw: tuple[tuple[str, str], ...]) -> Iterator[str]:
             yield f"{option}: lamp {quoted(name)} is given twice: give it once"
 
 
+def all_as_sent(case: Case) -> bool:
+    """Whether every lamp that was looked at showed what was sent, each time."""
+    return all(shown == look.sent[lamp] for look in case.looks for lamp, shown in look.saw.items())
+
+
 # -- what to do next ----------------------------------------------------------------------------------
 
 
@@ -189,31 +197,54 @@ def _text(pad: Pad, circuit: str, found: Diagnosis, following: _Following, start
     case = found.reader.case
     sent = case.looks[-1]
     pulses = len(sent.train.pulses)
+    breaks = "1 break" if pulses == 1 else f"{pulses} breaks"
     lines = [
-        f"{circuit}: what explains what was seen ({pulses} breaks in the last train, started from {start})",
+        f"{circuit}: likely causes of what you saw (last train: {breaks}, {STARTED[start]})",
         "",
     ]
     shown = [each for each in found.explanations[:SHOWN] if each.probability >= LEAST] or [found.first]
     for each in shown:
         lines += explanation_lines(each)
     if not found.explained:
-        lines += ["", "Nothing here explains it better than chance."]
+        lines += ["", "No cause known here explains it better than chance."]
     lines += ["", "If the first is right: " + " ".join(steps(found))]
-    for what, act in zip(("the first two", "what is told as one"), following, strict=True):
+    for what, act in zip(("the first two", 'the causes joined by "or"'), following, strict=True):
         if act is not None:
             told = list(next_lines(act, case))
             lines += [f"To tell {what} apart: {told[0]}", *told[1:]]
     if is_supply(found.first) and circuit in pad.supply:
         lines += [
-            f"Volts at every lamp, and which tap would do: lampstep supply {pad.path} --circuit {circuit}"
+            "Next: see volts at every lamp, and which tap or cable would do: "
+            + shlex.join(["lampstep", "supply", str(pad.path), "--circuit", circuit])
         ]
     return "\n".join([*lines, "", CAUTION])
 
 
+def _as_sent_text(pad: Pad, circuit: str, case: Case) -> str:
+    """That every lamp shows what was sent; and which volts are not right all the same."""
+    unseen = [lamp for lamp in case.lamps if any(lamp not in look.saw for look in case.looks)]
+    whose = "every lamp that you looked at shows" if unseen else "every lamp shows"
+    lines = [f"{circuit}: all as sent: {whose} its scene."]
+    if unseen:
+        lines[0] += f" Not looked at: {', '.join(map(quoted, unseen))}."
+    for lamp, volts in case.measured_v.items():
+        electrical = case.sheets[case.lamps[lamp]].electrical
+        if electrical is not None and not electrical.volts[0] <= volts <= electrical.volts[1]:
+            wants = f"{electrical.volts[0]:g} to {electrical.volts[1]:g} V"
+            words = f"got {volts:g} V, and wants {wants}: it may not follow the next train."
+            lines.append(f"But lamp {quoted(lamp)} {words}")
+    if len(lines) > 1 and circuit in pad.supply:
+        look = shlex.join(["lampstep", "supply", str(pad.path), "--circuit", circuit])
+        lines.append(f"Next: see which tap or cable would do: {look}")
+    return "\n".join(lines)
+
+
 def _fields(circuit: str, found: Diagnosis, following: _Following) -> dict[str, object]:
     case = found.reader.case
+    as_sent = all_as_sent(case)
     return {
         "circuit": circuit,
+        "as_sent": as_sent,
         "explained": found.explained,
         "looks": [
             {
@@ -228,7 +259,7 @@ def _fields(circuit: str, found: Diagnosis, following: _Following) -> dict[str, 
         ],
         "next": _next_fields(following[0], case),
         "next_within": _next_fields(following[1], case),
-        "steps": steps(found),
+        "steps": [] if as_sent else steps(found),
         "caution": CAUTION,
     }
 

@@ -15,9 +15,9 @@ from sequencer.journal.days import Wear, day_of, wear
 from sequencer.journal.entries import Entry, edges_log
 from sequencer.journal.folder import journal_path
 from sequencer.journal.reading import Read, read_journal
+from sequencer.layout import table
 from sequencer.sitefile import Circuit, Pad, load_site
 from sequencer.tomlfile import quoted
-from sequencer.words import table
 
 
 def run(arguments: Arguments) -> Answer:

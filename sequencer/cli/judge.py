@@ -13,10 +13,10 @@ from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.datasheet import Datasheet
 from sequencer.errors import InputError
+from sequencer.layout import table
 from sequencer.planner.request import LampRequest, PlanRequest, Start
 from sequencer.tomlfile import printable
 from sequencer.train import Pulse
-from sequencer.words import table
 
 MAX_PLAN = 16 * 1024 * 1024
 MAX_PULSES = 10_000

@@ -65,11 +65,9 @@ def add_diagnose(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--lamps", dest="folder", metavar="FOLDER", help=folder)
 
 
-def add_sense(parser: argparse.ArgumentParser) -> None:
+def add_sense(parser: argparse.ArgumentParser, circuit_help: str) -> None:
     """The options of ``sense``."""
-    parser.add_argument(
-        "--circuit", metavar="C", help="a circuit of the site; needed only if there are several"
-    )
+    parser.add_argument("--circuit", metavar="C", help=circuit_help)
     parser.add_argument(
         "--scene", metavar="SCENE", help="the scene of the site that the lamps are held to be on"
     )

@@ -12,6 +12,7 @@ from sequencer.cli.answer import BROKEN_OFF, BUG, HARDWARE, Answer
 from sequencer.cli.arguments import parse
 from sequencer.cli.start import lean_imports
 from sequencer.errors import InputError, LampstepError
+from sequencer.layout import fitted, width_for
 from sequencer.tomltext import MAX_SHOWN_PATH, printable, shown_path
 
 
@@ -80,7 +81,7 @@ def _told(answer: Answer, *, as_json: bool) -> int:
         elif "errors" in answer.fields:
             _complain(answer.fields["errors"])  # type: ignore[arg-type]
         elif answer.text:
-            print(answer.text, flush=True)  # noqa: T201
+            print(fitted(answer.text, width_for(sys.stdout)), flush=True)  # noqa: T201
         elif sys.stdout is not None:
             sys.stdout.flush()
     except BrokenPipeError:  # whoever read it has read enough
@@ -93,9 +94,10 @@ def _told(answer: Answer, *, as_json: bool) -> int:
 
 
 def _complain(lines: Iterable[str]) -> None:
+    width = width_for(sys.stderr)
     try:
         for line in lines:
-            print(line, file=sys.stderr, flush=True)  # noqa: T201
+            print(fitted(line, width), file=sys.stderr, flush=True)  # noqa: T201
     except OSError:
         pass  # nobody listens; the exit status still says it
 

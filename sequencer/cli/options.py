@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-from sequencer.cli.typed import Collect, between, day, lamp_scene, pair_of, tap_volts, whole
+from sequencer.cli.typed import Collect, between, day, input_level, lamp_scene, pair_of, tap_volts, whole
 
 MAX_TRIALS = 1_000_000
 """Some minutes to hours of computing; more tells nothing that another seed would not."""
@@ -17,11 +17,12 @@ PRECISIONS = (0.01, 0.5)
 """Finer is beyond a lamp's own clock; coarser is no measurement."""
 MAX_DAYS = 3660
 """Ten years."""
+ONLY_CIRCUIT = "a circuit of the site; may be left out where the site has only one"
 
 
 def add_scene(parser: argparse.ArgumentParser) -> None:
     """What ``plan``, ``play`` and ``rehearse`` share: a circuit, a scene, and what is known of its lamps."""
-    parser.add_argument("--circuit", metavar="CIRCUIT", help="a circuit of the site")
+    parser.add_argument("--circuit", metavar="CIRCUIT", help=ONLY_CIRCUIT)
     parser.add_argument("--scene", metavar="SCENE", help="a scene of the site")
     _add_beginning(parser)
 
@@ -29,7 +30,7 @@ def add_scene(parser: argparse.ArgumentParser) -> None:
 def _add_diagnose(parser: argparse.ArgumentParser) -> None:
     from sequencer.cli.looking import add_diagnose  # noqa: PLC0415 - only here
 
-    parser.add_argument("--circuit", metavar="CIRCUIT", help="a circuit of the site")
+    parser.add_argument("--circuit", metavar="CIRCUIT", help=ONLY_CIRCUIT)
     add_diagnose(parser)
     _add_beginning(parser)
 
@@ -37,7 +38,7 @@ def _add_diagnose(parser: argparse.ArgumentParser) -> None:
 def _add_sense(parser: argparse.ArgumentParser) -> None:
     from sequencer.cli.looking import add_sense  # noqa: PLC0415 - only here
 
-    add_sense(parser)
+    add_sense(parser, ONLY_CIRCUIT)
 
 
 def _add_beginning(parser: argparse.ArgumentParser) -> None:
@@ -87,32 +88,42 @@ def _add_journal(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--last", type=whole(1, MAX_ENTRIES), default=40, metavar="N", help="so many entries; default 40"
     )
-    parser.add_argument("--circuit", metavar="CIRCUIT", help="only this circuit, and the whole pad's entries")
+    words = "only this circuit, and the whole pad's entries; left out: every circuit"
+    parser.add_argument("--circuit", metavar="CIRCUIT", help=words)
     parser.add_argument(
         "--vcd", metavar="FILE", help="write the last train's edges as a value change dump, a new file"
     )
 
 
 def _add_circuit(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--circuit", metavar="C", help=ONLY_CIRCUIT)
+
+
+def _add_any_circuit(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--circuit", metavar="C", help="a circuit of the site; needed only if there are several"
+        "--circuit", metavar="C", help="only this circuit; left out: every circuit of the site"
     )
+
+
+def _add_lamps_circuit(parser: argparse.ArgumentParser) -> None:
+    words = "the lamp's circuit; may be left out where no other circuit has a lamp of that name"
+    parser.add_argument("--circuit", metavar="C", help=words)
 
 
 def _add_tell(parser: argparse.ArgumentParser) -> None:
     words = "a lamp, and the scene of its own that it shows now"
     parser.add_argument("seen", nargs="*", type=lamp_scene, default=(), metavar="LAMP=SCENE", help=words)
-    _add_circuit(parser)
+    _add_lamps_circuit(parser)
 
 
 def _add_replaced(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("lamp", nargs="?", metavar="LAMP", help="the lamp's name in the site file")
-    _add_circuit(parser)
+    _add_lamps_circuit(parser)
 
 
 def _add_touch(parser: argparse.ArgumentParser) -> None:
     words = 'switch, button, sense or occupied, and its level; only with driver = "simulated"'
-    parser.add_argument("seen", nargs="*", type=lamp_scene, default=(), metavar="INPUT=on|off", help=words)
+    parser.add_argument("seen", nargs="*", type=input_level, default=(), metavar="INPUT=on|off", help=words)
     _add_circuit(parser)
 
 
@@ -132,9 +143,8 @@ def _add_calendar(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_supply(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--circuit", metavar="C", help="only this circuit; needed if there are several to change"
-    )
+    words = "only this circuit; left out: every one with a supply, and a change needs there to be only one"
+    parser.add_argument("--circuit", metavar="C", help=words)
     parser.add_argument("--tap", type=tap_volts, metavar="V", help="as if this tap were in use")
     words = "as if this run (by the node it leads to) or lamp's cord were so thick: 12 is AWG, 2.5mm2 metric"
     more = "as if one more lamp hung on this node, like one that is there"
@@ -239,12 +249,12 @@ ADD: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "play": _add_play,
     "rehearse": _add_rehearse,
     "serve": _add_serve,
-    "status": _add_circuit,
+    "status": _add_any_circuit,
     "tell": _add_tell,
     "replaced": _add_replaced,
     "resync": _add_circuit,
-    "steady": _add_circuit,
-    "resume": _add_circuit,
+    "steady": _add_any_circuit,
+    "resume": _add_any_circuit,
     "touch": _add_touch,
     "supply": _add_supply,
     "diagnose": _add_diagnose,

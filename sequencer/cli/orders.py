@@ -10,9 +10,9 @@ from sequencer.daemon.orders import rules_for, standing_of
 from sequencer.doubts import Upkeep, upkeep
 from sequencer.doubts.upkeep import span_words
 from sequencer.errors import InputError
+from sequencer.layout import table
 from sequencer.sitefile import Pad
 from sequencer.sitefile.calendar import BySun, When
-from sequencer.words import table
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -78,7 +78,7 @@ def orders_lines(pad: Pad, kept: Mapping[str, Upkeep]) -> list[str]:
     for circuit in pad.circuits:
         inputs, outputs = standing.inputs.get(circuit.name), standing.outputs.get(circuit.name)
         wired.append((circuit.name, ", ".join([*_wires(inputs), *_wires(outputs)]) or "no inputs"))
-    lines += table(wired, "ll")
+    lines += table(wired, "ll", heads=False)
     often = "never by time" if serve.resync_every_h is None else f"every {serve.resync_every_h:g} h while lit"
     lines += [
         f"  Favourites: {', '.join(serve.favourites) or 'every scene'}.",

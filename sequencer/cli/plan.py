@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import time
 
 from sequencer.cli.answer import NO, YES, Answer
@@ -9,13 +10,14 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.fields import plan_fields, refusal_fields
 from sequencer.cli.volts import volts_fields, volts_lines
+from sequencer.layout import table
 from sequencer.planner import Budget, Plan, Refusal, plan
 from sequencer.sitefile import Circuit
 from sequencer.tomlfile import quoted
 from sequencer.train import line_delay
-from sequencer.words import table, tightest_words, train_lines
+from sequencer.words import tightest_words, train_lines
 
-NOTHING = "Nothing need be sent: every lamp is on its scene."
+NOTHING = "Nothing to send: every lamp is on its scene already."
 STARTS = {
     "rest": "from rest: every lamp lit and settled",
     "dark": "from dark: no lamp has had supply for long",
@@ -101,17 +103,17 @@ def _refusal_text(asked: Asked, refusal: Refusal) -> str:
         lines = [f"{head} that brings {asked.circuit} to {quoted(asked.scene)}; there may be one."]
     lines.append(f"Why: {refusal.reason}.")
     if asked.request.short:
-        look = f"lampstep supply {asked.pad.path} --circuit {asked.circuit}"
-        return "\n".join([*lines, f"Next: {look} tells which tap or cable would do."])
+        look = shlex.join(["lampstep", "supply", str(asked.pad.path), "--circuit", asked.circuit])
+        return "\n".join([*lines, f"Next: see which tap or cable would do: {look}"])
     if refusal.nearest is None:
-        look = f"lampstep check {asked.pad.path}"
-        return "\n".join([*lines, f"Next: do what the reason asks for; {look} shows what else is doubtful."])
+        look = shlex.join(["lampstep", "check", str(asked.pad.path)])
+        return "\n".join([*lines, f"Next: do what the reason says, then look for other doubts: {look}"])
     picks = ", ".join(f"{stem} on {quoted(scene)}" for stem, scene in refusal.nearest.items())
     lines.append(f"Nearest in colour that can be had: {picks}.")
     for scene in asked.pad.scenes:
         if all(_picked(asked, scene.name, stem) == pick for stem, pick in refusal.nearest.items()):
             named = asked._replace(scene=scene.name).command("plan")
-            return "\n".join([*lines, f"Next: that is scene {quoted(scene.name)} here: {named}"])
+            return "\n".join([*lines, f"Next: send scene {quoted(scene.name)}, which is just that: {named}"])
     toml = ", ".join(f"{_key(stem)} = {_toml(scene)}" for stem, scene in refusal.nearest.items())
     lines += [f"Next: to have that, add a scene to {asked.pad.path.name}:", "  [[scene]]", '  name = "..."']
     return "\n".join([*lines, f"  picks = {{ {toml} }}"])

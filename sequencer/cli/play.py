@@ -8,6 +8,7 @@ What is said before and while the train is sent goes to standard error; the judg
 from __future__ import annotations
 
 import os
+import shlex
 import time
 from contextlib import nullcontext
 from pathlib import Path
@@ -22,6 +23,7 @@ from sequencer.cli.plan import NOTHING, refused
 from sequencer.cli.through import is_served, play_through, refuse_options
 from sequencer.cli.water import clear_the_water, say
 from sequencer.errors import InputError
+from sequencer.layout import table
 from sequencer.planner import Budget, Judgement, Plan, Refusal, judge, plan
 from sequencer.player.job import PlayResult
 from sequencer.player.kept import path_for, refuse_if_playing
@@ -30,7 +32,7 @@ from sequencer.player.vcd import vcd_text
 from sequencer.relay import open_relay
 from sequencer.tomlfile import quoted
 from sequencer.train import EdgeLog, Stamp
-from sequencer.words import breaks_words, table
+from sequencer.words import breaks_words
 
 STATUS = {"finished": YES, "overdue": NO, "failed": HARDWARE, "broken off": BROKEN_OFF}
 
@@ -205,6 +207,8 @@ def _outcome(sent: Sent) -> str:
 
 def _next(sent: Sent) -> str:
     if sent.status == YES:
-        return "Next: look whether every lamp shows its scene; a lamp that does not may get too few volts."
+        site = ["lampstep", "diagnose", str(sent.asked.pad.path), "--circuit", sent.asked.circuit]
+        why = shlex.join([*site, "--sent", sent.asked.scene, "--saw", "LAMP=SCENE"])
+        return f"Next: look at every lamp. If one does not show its scene: {why}"
     again = sent.asked._replace(request=sent.asked.request._replace(start="cut"), known=()).command("play")
-    return f"Next: {again}"
+    return f"Next: clear the water, then {again}"

@@ -8,11 +8,11 @@ from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
 from sequencer.cli.asked import Asked, ask
 from sequencer.cli.plan import refused
+from sequencer.layout import table
 from sequencer.planner import Budget, Plan, Refusal, plan
 from sequencer.sim.feed import sim_feed
 from sequencer.sim.rehearsal import Rehearsal, rehearse
 from sequencer.tomlfile import quoted
-from sequencer.words import table
 
 
 def run(arguments: Arguments) -> Answer:

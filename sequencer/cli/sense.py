@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sequencer.cli.answer import NO, YES, Answer
 from sequencer.cli.arguments import Arguments
-from sequencer.cli.asked import named
+from sequencer.cli.asked import circuit_named, named
 from sequencer.diagnosis.current import Hypothesis, Meter, Reading, hold, reading_lines
 from sequencer.errors import InputError
 from sequencer.relay.meter import open_meter
@@ -39,9 +39,7 @@ def run(arguments: Arguments) -> Answer:
 
 def _asked(pad: Pad, arguments: Arguments) -> tuple[str, str]:
     problems: list[str] = []
-    only = pad.circuits[0].name if len(pad.circuits) == 1 else None
-    names = [hung.name for hung in pad.circuits]
-    circuit = named("--circuit", arguments.circuit or only, names, pad.circuit, problems)
+    circuit = circuit_named(pad, arguments.circuit, problems)
     scene = named("--scene", arguments.scene, [each.name for each in pad.scenes], pad.scene, problems)
     if problems:
         raise InputError(problems)
@@ -66,6 +64,7 @@ def _fields(circuit: str, scene: str, reading: Reading) -> dict[str, object]:
         "scene": scene,
         "amps": reading.amps,
         "expected_a": reading.meant.amps,
+        "least_a": reading.meant.least_a,
         "matched": reading.matched,
         "fits": [_told(each) for each in reading.fits],
         "unknown_watts": list(reading.unknown),

@@ -10,7 +10,7 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.water import ask, at_a_terminal, warn
 from sequencer.sitefile import Pad, load_site
 
-QUESTION = "Is anyone in the water, or near enough to fall in? Type no to start: "
+QUESTION = "Is the water clear of people? Type yes to start: "
 
 
 def run(arguments: Arguments) -> Answer:

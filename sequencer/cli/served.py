@@ -9,9 +9,9 @@ from sequencer.cli.answer import NO, YES, Answer
 from sequencer.daemon.wire import ask_daemon
 from sequencer.errors import InputError
 from sequencer.journal.folder import socket_path
+from sequencer.layout import table
 from sequencer.sitefile import Circuit, Pad
 from sequencer.tomlfile import did_you_mean, quoted
-from sequencer.words import table
 
 Said = Mapping[str, Any]
 
@@ -105,4 +105,4 @@ def _lamp_lines(lamps: Iterable[Said]) -> list[str]:
     for lamp in lamps:
         scene = "not known" if lamp["scene"] is None else f"{lamp['scene']} ({lamp['code']})"
         rows.append((lamp["lamp"], scene, why[lamp["by"]]))
-    return [f"  {line}".rstrip() for line in table(rows, "lll")]
+    return table(rows, "lll", indent=4)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -10,6 +11,7 @@ from sequencer.cli.arguments import Arguments
 from sequencer.cli.new_file import write_new
 from sequencer.cli.terminal import shows_colours
 from sequencer.errors import InputError
+from sequencer.layout import fitted, table, width_for
 from sequencer.sitefile import Pad, load_site
 from sequencer.sitefile.supply import header
 from sequencer.supply.advise import LIMITS, Advice, CaseFigures, TapFigures, advise
@@ -18,7 +20,6 @@ from sequencer.supply.feed import Feed, feed_of, mismatched, network_of, with_co
 from sequencer.supply.solve import solve
 from sequencer.supply.tree import Branch, branches, tree_lines
 from sequencer.tomlfile import printable, quoted
-from sequencer.words import table
 
 LEVELS = {"refused": "NO", "short": "NO", "doubt": "doubt", "caution": "caution"}
 CAUTION = (
@@ -109,13 +110,14 @@ def _tree(tree: tuple[Branch, ...]) -> Iterator[str]:
     from sequencer.supply.drawing import COLOURS  # noqa: PLC0415
 
     for branch, line in zip(tree, tree_lines(tree), strict=True):
-        yield line if branch.mark is None else Style(color=COLOURS[branch.mark]).render(line)
+        for part in fitted(line, width_for(sys.stdout)).split("\n"):
+            yield part if branch.mark is None else Style(color=COLOURS[branch.mark]).render(part)
 
 
 def _text(looked: _Looked) -> str:
     advice = looked.advice
     lines = [f"{_head(looked)}; {_worst(looked)}:", "", *_tree(looked.tree), ""]
-    lines += [*_lamp_lines(advice.in_use), "", *_tap_lines(advice), ""]
+    lines += [*_lamp_lines(advice, advice.in_use), "", *_tap_lines(advice), ""]
     if advice.runs:
         lines += [*_run_lines(looked), ""]
     load, rated = max(case.va for case in advice.in_use.cases), looked.feed.supply.transformer.va
@@ -125,7 +127,7 @@ def _text(looked: _Looked) -> str:
     return "\n".join(lines)
 
 
-def _lamp_lines(tap: TapFigures) -> list[str]:
+def _lamp_lines(advice: Advice, tap: TapFigures) -> list[str]:
     """Volts at each lamp in four of the cases: from the worst to the best."""
     chosen = [("low", "all"), ("now", "all"), ("now", "alone"), ("high", "dim")]
     cases = [case for pair in chosen for case in tap.cases if (case.primary, case.load) == pair]
@@ -134,7 +136,13 @@ def _lamp_lines(tap: TapFigures) -> list[str]:
         shown = [_volts(case.lamps[index].volts) for case in cases]
         wants, amps = f"{lamp.least_v:g}-{lamp.greatest_v:g} V", f"{lamp.amps:.2f} A"
         rows.append((lamp.lamp, wants, *shown, amps, f"{lamp.drop_v:.2f} V"))
-    return table(rows, "llrrrrrr")
+    primary = advice.primary
+    volts = f"{primary.low_v:.4g}, {primary.here_v:.4g} and {primary.high_v:.4g} V on the primary"
+    return [
+        *table(rows, "llrrrrrr"),
+        f"  low, now, high: {volts}. all: every lamp at full watts.",
+        "  alone: only that lamp is lit. dim: the same, in its dimmest scene.",
+    ]
 
 
 def _volts(volts: float) -> str:
@@ -169,17 +177,19 @@ def _verdict(looked: _Looked) -> str:
     advice = looked.advice
     best, use = advice.best, advice.in_use
     if mismatched(looked.feed):
-        return "Next: switch off. What tap and cable would do can be told once the primary's connections are right."
+        return "Next: switch off. Have the primary's connections put right, then ask for tap and cable again."
     if best is None:
         limit, rule = LIMITS[looked.feed.region]
-        return f"No tap holds: shorter or thicker runs, or fewer lamps; never above {limit:g} V ({rule})."
+        return (
+            f"No tap holds: take shorter or thicker runs, or fewer lamps; never above {limit:g} V ({rule})."
+        )
     by = "" if advice.by_v is None else f", {advice.by_v:.2f} V more than the next"
     margin = f"the least margin is {best.margin_v:.2f} V{by}"
     if best is use:
         return f"The tap in use is the best one: {margin}."
     if use.holds:
         return f"The tap in use holds; the best one is {best.tap_v:g} V: {margin}."
-    return f"Next: with the supply isolated, the tap of {best.tap_v:g} V: {margin}."
+    return f"Next: isolate the supply, then take the tap of {best.tap_v:g} V: {margin}."
 
 
 def _fields(looked: _Looked) -> dict[str, object]:

@@ -41,6 +41,14 @@ def pair_of(shape: str) -> Callable[[str], tuple[str, str]]:
 lamp_scene = pair_of("LAMP=SCENE")
 
 
+def input_level(text: str) -> tuple[str, str]:
+    """An input of a pad and its level."""
+    name, equals, level = text.partition("=")
+    if not (name and equals and level):
+        raise argparse.ArgumentTypeError(f'must be INPUT=on or INPUT=off, not "{text}"')
+    return name, level
+
+
 def lamp_volts(text: str) -> tuple[str, float]:
     """A lamp and the volts at its terminals."""
     lamp, equals, value = text.partition("=")

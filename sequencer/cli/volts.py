@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from sequencer.layout import table
 from sequencer.planner import Plan, PlanRequest
 from sequencer.tomlfile import quoted
-from sequencer.words import table
 
 if TYPE_CHECKING:
     from sequencer.supply.received import Received

@@ -1,12 +1,13 @@
-"""Before lamps flash: say so, and ask whether anyone is in the water."""
+"""Before lamps flash: say so, and ask whether the water is clear."""
 
 from __future__ import annotations
 
 import sys
 
 from sequencer.errors import InputError, LampstepError
+from sequencer.layout import fitted, width_for
 
-QUESTION = "Is anyone in the water, or near enough to fall in? Type no to send the train: "
+QUESTION = "Is the water clear of people? Type yes to send the train: "
 
 
 class NotSent(LampstepError):  # noqa: N818 - no error: somebody may be in the water
@@ -16,7 +17,7 @@ class NotSent(LampstepError):  # noqa: N818 - no error: somebody may be in the w
 
 
 def clear_the_water(circuit: str, side: str, how: str = "", *, sure: bool) -> None:
-    """Say what is about to happen and, unless ``sure``, ask whether anyone is in the water.
+    """Say what is about to happen and, unless ``sure``, ask whether the water is clear of people.
 
     :param side: of the transformer, which the relay switches: "primary" or "secondary".
     :param how: the breaks, in words, where they are known.
@@ -24,8 +25,8 @@ def clear_the_water(circuit: str, side: str, how: str = "", *, sure: bool) -> No
     :raises NotSent: the water is not clear.
     """
     if not sure and not at_a_terminal():
-        words = "the relay is real, and there is no terminal to ask whether anyone is in the water"
-        raise InputError(f"{circuit}: {words}: see that the water is clear, then add --yes")
+        words = "the relay is real, and there is no terminal to ask at whether the water is clear"
+        raise InputError(f"{circuit}: {words}: make sure that it is, then add --yes")
     warn(circuit, side, how)
     if not sure:
         ask(QUESTION, "Not sent. Clear the water first.")
@@ -46,7 +47,7 @@ def warn(circuit: str, side: str, how: str = "") -> None:
 
 
 def ask(question: str, otherwise: str) -> None:
-    """Ask; raises NotSent, with these words, unless the answer is no."""
+    """Ask; raises NotSent, with these words, unless the answer is yes."""
     sys.stderr.write(question)
     sys.stderr.flush()
     answer = ""
@@ -55,12 +56,12 @@ def ask(question: str, otherwise: str) -> None:
     finally:
         if not answer.endswith("\n"):  # Ctrl-D or Ctrl-C: what follows begins a line of its own
             say("")
-    if answer.strip().lower() != "no":
+    if answer.strip().lower() != "yes":
         raise NotSent(otherwise)
 
 
 def say(line: str) -> None:
     """A line on standard error, if there is one."""
     if sys.stderr is not None:
-        sys.stderr.write(line + "\n")
+        sys.stderr.write(fitted(line, width_for(sys.stderr)) + "\n")
         sys.stderr.flush()

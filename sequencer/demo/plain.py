@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping
 
 from sequencer.datasheet import Datasheet
 from sequencer.demo.story import Lane, Step, Strip, Summary
 from sequencer.demo.strip import Column, columns
+from sequencer.layout import table, width_for
 from sequencer.planner import Plan
-from sequencer.words import OFF, ON, breaks_words, table, tightest_words
+from sequencer.words import OFF, ON, breaks_words, tightest_words
 
 WIDTH = 78
 STRIP = 44
+BESIDE = 45
+"""Columns for the names beside the strip."""
 DARK = "."
 
 
@@ -61,18 +65,27 @@ def _proof(plan: Plan, sheets: Mapping[str, Datasheet]) -> list[str]:
 
 
 def _wrapped(words: str) -> list[str]:
-    return textwrap.wrap(words, WIDTH, initial_indent="  ", subsequent_indent="  ")
+    width = min(WIDTH, width_for(sys.stdout) or WIDTH)
+    wrapper = textwrap.TextWrapper(
+        width,
+        initial_indent="  ",
+        subsequent_indent="  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return wrapper.wrap(words)
 
 
 def strip_lines(strip: Strip) -> list[str]:
     """The supply, then what each lamp shows by the number of its scene; ``.`` is dark."""
-    drawn = columns(strip, STRIP)
+    width = width_for(sys.stdout)
+    drawn = columns(strip, STRIP if width is None else max(min(STRIP, width - BESIDE), 10))
     rows = [("supply", "".join(ON if column.on else OFF for column in drawn), "", "")]
     for lane in strip.lanes:
         scene = lane.scene_at(strip.length_s)
         ends = "dark" if scene is None else scene.name
         rows.append((lane.lamp, lane_text(lane, drawn), ends, "" if lane.matched else "astray"))
-    return table(rows, "llll")
+    return table(rows, "llll", heads=False)
 
 
 def lane_text(lane: Lane, drawn: Iterable[Column]) -> str:

@@ -34,25 +34,31 @@ class Meter(NamedTuple):
 class Hypothesis(NamedTuple):
     """What the lamps may be on, and the amps that the secondary then gives. ``lamp``: the one that is not as meant.
 
-    ``wide_a``: one standard deviation of what the lamps draw, the meter's own not counted in.
+    ``wide_a``: one standard deviation of what the lamps draw, the meter's own not counted in. ``least_a``: what they
+    may draw at least; less than ``amps`` where the watts of a scene are not known but for the datasheet's worst case.
     """
 
     kind: Literal["matched", "dark", "scene"]
     amps: float
     wide_a: float
+    least_a: float
     lamp: str = ""
     scene: str = ""
 
     def __str__(self) -> str:
         """In a few words.
 
-        >>> str(Hypothesis("scene", 3.1, 0.1, "north", "moss"))
+        >>> str(Hypothesis("scene", 3.1, 0.1, 3.1, "north", "moss"))
         'lamp "north" is on "moss"'
         """
         if self.kind == "matched":
             return "every lamp is on its scene"
         where = f"lamp {quoted(self.lamp)}"
         return f"{where} is dark" if self.kind == "dark" else f"{where} is on {quoted(self.scene)}"
+
+    def off_by(self, amps: float) -> float:
+        """How far a reading is outside of what it may draw; 0 inside."""
+        return max(amps - self.amps, self.least_a - amps, 0.0)
 
 
 class Reading(NamedTuple):
@@ -75,11 +81,12 @@ class Reading(NamedTuple):
 def hold(feed: Feed, meant: Mapping[str, str], amps: float, meter: Meter) -> Reading:
     """Hold a reading of the secondary's amps (RMS) against what each lamp's scene draws.
 
-    ``meant``: by lamp the name of its scene. A scene without watts of its own counts with its datasheet's.
+    ``meant``: by lamp the name of its scene. A scene without watts of its own may draw anything up to its datasheet's
+    worst case, so a reading below what that comes to contradicts nothing.
     """
     everything = _hypotheses(feed, meant)
     spread = math.hypot(meter.error * amps, meter.error_a)
-    off = [(abs(amps - each.amps) / math.hypot(spread, each.wide_a), each) for each in everything]
+    off = [(each.off_by(amps) / math.hypot(spread, each.wide_a), each) for each in everything]
     fits = tuple(each for far, each in sorted(off, key=lambda one: one[0]) if far <= FITS)
     unknown = [
         lamp
@@ -92,21 +99,31 @@ def hold(feed: Feed, meant: Mapping[str, str], amps: float, meter: Meter) -> Rea
 def _hypotheses(feed: Feed, meant: Mapping[str, str]) -> list[Hypothesis]:
     """All of them, the one that is meant first."""
     watts = {lamp: watts_of(feed.sheets[lamp], name) for lamp, name in meant.items()}
-    found = [Hypothesis("matched", *_drawn(feed, watts))]
+    found = [Hypothesis("matched", *_amps_of(feed, watts))]
     for lamp, name in meant.items():
-        found.append(Hypothesis("dark", *_drawn(feed, {**watts, lamp: 0.0}), lamp))
+        found.append(Hypothesis("dark", *_amps_of(feed, {**watts, lamp: (0.0, 0.0)}), lamp))
         for scene in feed.sheets[lamp].scenes:
             if scene.name != name:
                 other = {**watts, lamp: watts_of(feed.sheets[lamp], scene.name)}
-                found.append(Hypothesis("scene", *_drawn(feed, other), lamp, scene.name))
+                found.append(Hypothesis("scene", *_amps_of(feed, other), lamp, scene.name))
     return found
 
 
-def watts_of(sheet: Datasheet, scene: str) -> float:
-    """What a scene draws; the worst case where the datasheet does not say."""
+def watts_of(sheet: Datasheet, scene: str) -> tuple[float, float]:
+    """What a scene draws at least and at most: from 0 to the worst case where the datasheet does not say."""
     assert sheet.electrical is not None
     found = sheet.scene_by_name(scene)
-    return sheet.electrical.watts if found is None or found.watts is None else found.watts
+    if found is None or found.watts is None:
+        return 0.0, sheet.electrical.watts
+    return found.watts, found.watts
+
+
+def _amps_of(feed: Feed, watts: Mapping[str, tuple[float, float]]) -> tuple[float, float, float]:
+    """Amps and their standard deviation at the most that the lamps may draw; amps at the least."""
+    most_a, wide_a = _drawn(feed, {lamp: most for lamp, (_, most) in watts.items()})
+    if all(least == most for least, most in watts.values()):
+        return most_a, wide_a, most_a
+    return most_a, wide_a, _drawn(feed, {lamp: least for lamp, (least, _) in watts.items()})[0]
 
 
 def _drawn(feed: Feed, watts: Mapping[str, float]) -> tuple[float, float]:
@@ -126,10 +143,16 @@ def _drawn(feed: Feed, watts: Mapping[str, float]) -> tuple[float, float]:
 def reading_lines(reading: Reading) -> list[str]:
     """What it says, in plain words."""
     meant = reading.meant
-    head = f"{reading.amps:.2f} A were read; {meant.amps:.2f} A were to be expected"
+    bounded = meant.least_a < meant.amps
+    wanted = f"{meant.least_a:.2f} to {meant.amps:.2f} A" if bounded else f"{meant.amps:.2f} A"
+    head = f"{reading.amps:.2f} A were read; {wanted} were to be expected"
     others = [str(each) for each in reading.fits if each.kind != "matched"]
-    if reading.matched and not others:
-        lines = [f"{head}: matched, and nothing else that was thought of draws so much."]
+    if reading.matched and bounded:
+        lines = [
+            f"{head}: this contradicts nothing, and does not show either that every lamp is on its scene."
+        ]
+    elif reading.matched and not others:
+        lines = [f"{head}: matched; no single lamp dark or on another scene would draw that."]
     elif reading.matched:
         lines = [
             f"{head}: matched; but this current cannot tell that from:",
@@ -143,5 +166,5 @@ def reading_lines(reading: Reading) -> list[str]:
             f"{head}: the current contradicts every lamp on its scene, and one lamp otherwise would not explain it."
         ]
     for lamp in reading.unknown:
-        lines.append(f"{quoted(lamp)}: its scene has no watts in the datasheet; the greatest were taken.")
+        lines.append(f"Lamp {quoted(lamp)}: its scene has no watts in the datasheet, so it may draw less.")
     return lines

@@ -93,10 +93,10 @@ def explanation_lines(explanation: Explanation) -> list[str]:
         for one, words in enumerate(group_words(group)):
             lines.append((head if one == 0 else "     or  ") + words)
     if any(len(group_words(group)) > 1 for group in explanation.groups):
-        lines.append('         (those joined by "or" look the same in all that was looked at)')
+        lines.append('         (those joined by "or" look the same in all that you looked at)')
     for lamp, missed in explanation.missed.items():
         pulses = "pulse" if missed == 1 else "pulses"
-        lines.append(f"         {lamp} then missed {missed} {pulses} of the train")
+        lines.append(f"         then {lamp} missed {missed} {pulses} of the train")
     return lines
 
 
@@ -128,7 +128,7 @@ def act_words(act: Act, case: Case) -> str:
 
 def next_lines(following: Next, case: Case) -> Iterator[str]:
     """The act, and what its outcomes would say."""
-    yield f"{act_words(following.act, case)} ({following.bits:.2f} bit):"
+    yield f"{act_words(following.act, case)}:"
     yield f"  {_outcome(following.first)} speaks for the first, {_outcome(following.second)} for the second"
 
 

@@ -16,6 +16,8 @@ class Doubt:
     where: str
     what: str
     remedy: str
+    of_every_site: bool = False
+    """A caution that holds for every site, whatever its files say."""
 
     def __str__(self) -> str:
         """One plain line."""

@@ -48,7 +48,8 @@ def _of_site(pad: Pad) -> Iterator[Doubt]:
         what = "pool lighting falls under NEC Article 680 and the local code"
     else:
         what = "pool lighting falls under IEC 60364-7-702 and the national rules made from it"
-    yield Doubt(where, what, "leave what they ask for to a licensed electrician; this check replaces nothing")
+    remedy = "leave what they ask for to a licensed electrician; this check replaces nothing"
+    yield Doubt(where, what, remedy, of_every_site=True)
     if pad.timing.max_dark_s >= DOUBTED_DARK_S:
         yield Doubt(where, *_scale("[timing] max_dark_s", as_milliseconds(pad.timing.max_dark_s)))
     if not pad.scenes:

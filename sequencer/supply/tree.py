@@ -102,7 +102,9 @@ def tree_lines(found: tuple[Branch, ...]) -> Iterator[str]:
     cable = max(len(branch.cable) for branch in found)
     for head, branch in zip(heads, found, strict=True):
         volts = f"{branch.volts:6.2f} V" if branch.volts else "   no  V"
-        words = {"short": "  TOO FEW", "thin": "  thin", "good": "", None: ""}[branch.mark]
-        if branch.mark == "short" and branch.margin_v is not None and branch.volts > 0:
-            words = f"  OUTSIDE by {-branch.margin_v:.2f} V"
+        words = ""
+        if branch.margin_v is not None and branch.mark == "thin":
+            words = f"  only {branch.margin_v:.2f} V to spare"
+        elif branch.margin_v is not None and branch.mark == "short":
+            words = f"  OUTSIDE by {-branch.margin_v:.2f} V" if branch.volts > 0 else "  TOO FEW"
         yield f"  {head:{wide}}  {branch.cable:{cable}}  {branch.amps:6.2f} A  {volts}{words}".rstrip()

@@ -12,7 +12,7 @@ from sequencer.almanac.sun import Place
 from sequencer.sitefile.calendar import ExceptionDays, Slot
 
 PLACES = {
-    "America/New_York": (44.26, -72.57),
+    "America/New_York": (44.0, -72.0),
     "Europe/London": (51.5, -0.13),
     "Europe/Oslo": (69.65, 18.96),
     "Australia/Sydney": (-33.87, 151.21),

@@ -32,7 +32,7 @@ def test_two_days_with_their_reasons() -> None:
     )
     assert [told(row) for row in listing(calendar, local("2026-06-12 12:00"), 2)] == [
         (
-            '12 deep evenings evening: 12 20:34-12 21:30, 12 22:00-12 22:30: 21:30-22:00 "slot 2": priority 2'
+            '12 deep evenings evening: 12 20:31-12 21:30, 12 22:00-12 22:30: 21:30-22:00 "slot 2": priority 2'
             ' before 0; 22:30-22:45 "slot 3": it names the circuit; 22:45-22:50 "slot 4": it names the circuit;'
             ' 22:50-23:30 "slot 3": it names the circuit'
         ),
@@ -40,12 +40,12 @@ def test_two_days_with_their_reasons() -> None:
         '12 deep slot 3 late: 12 22:30-12 22:45, 12 22:50-13 01:00: 22:45-22:50 "slot 4": it began later',
         "12 deep slot 4 blink: 12 22:45-12 22:50: ",
         (
-            '12 shallow evenings evening: 12 20:34-12 21:30, 12 22:00-12 23:30: 21:30-22:00 "slot 2": priority 2'
+            '12 shallow evenings evening: 12 20:31-12 21:30, 12 22:00-12 23:30: 21:30-22:00 "slot 2": priority 2'
             " before 0"
         ),
         "12 shallow slot 2 quiet: 12 21:30-12 22:00: ",
         (
-            '13 deep evenings evening: 13 20:35-13 21:30, 13 22:00-13 22:30: 21:30-22:00 "slot 2": priority 2'
+            '13 deep evenings evening: 13 20:31-13 21:30, 13 22:00-13 22:30: 21:30-22:00 "slot 2": priority 2'
             ' before 0; 22:30-23:30 "slot 3": it names the circuit'
         ),
         "13 deep slot 2 quiet: 13 21:30-13 22:00: ",

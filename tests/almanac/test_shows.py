@@ -13,25 +13,25 @@ from tests.almanac.calendars import local, made, other, slot
 
 NIGHT = date(2026, 6, 12)  # a Friday
 
-# A slot in New York on the 12th of June 2026, when the sun rises at 05:05 and sets at 20:34; from, to.
+# A slot in New York on the 12th of June 2026, when the sun rises at 05:04 and sets at 20:31; from, to.
 HOURS = [
     (slot("20:00", "23:00"), "2026-06-12 20:00", "2026-06-12 23:00"),
     (slot("22:00", "02:00"), "2026-06-12 22:00", "2026-06-13 02:00"),
     (slot("20:00", "00:00"), "2026-06-12 20:00", "2026-06-13 00:00"),
     (slot("00:00", "00:00"), "2026-06-12 00:00", "2026-06-13 00:00"),
     (slot("06:00", "05:00"), "2026-06-12 06:00", "2026-06-13 05:00"),
-    (slot("sunset", "23:00"), "2026-06-12 20:34", "2026-06-12 23:00"),
-    (slot("sunset-00:15", "00:30"), "2026-06-12 20:19", "2026-06-13 00:30"),
-    (slot("sunset", "00:00"), "2026-06-12 20:34", "2026-06-13 00:00"),
-    (slot("sunset", "sunrise"), "2026-06-12 20:34", "2026-06-13 05:05"),
-    (slot("sunset+00:30", "sunset+02:00"), "2026-06-12 21:04", "2026-06-12 22:34"),
-    (slot("22:00", "sunrise-01:00"), "2026-06-12 22:00", "2026-06-13 04:05"),
-    (slot("04:00", "sunrise"), "2026-06-12 04:00", "2026-06-12 05:05"),
-    (slot("17:00", "sunset"), "2026-06-12 17:00", "2026-06-12 20:34"),
-    (slot("sunrise", "sunset"), "2026-06-12 05:05", "2026-06-12 20:34"),
-    (slot("sunrise", "08:00"), "2026-06-12 05:05", "2026-06-12 08:00"),
-    (slot("sunrise", "00:00"), "2026-06-12 05:05", "2026-06-13 00:00"),
-    (slot("sunset+05:00", "sunrise-02:00"), "2026-06-13 01:34", "2026-06-13 03:05"),
+    (slot("sunset", "23:00"), "2026-06-12 20:31", "2026-06-12 23:00"),
+    (slot("sunset-00:15", "00:30"), "2026-06-12 20:16", "2026-06-13 00:30"),
+    (slot("sunset", "00:00"), "2026-06-12 20:31", "2026-06-13 00:00"),
+    (slot("sunset", "sunrise"), "2026-06-12 20:31", "2026-06-13 05:04"),
+    (slot("sunset+00:30", "sunset+02:00"), "2026-06-12 21:01", "2026-06-12 22:31"),
+    (slot("22:00", "sunrise-01:00"), "2026-06-12 22:00", "2026-06-13 04:04"),
+    (slot("04:00", "sunrise"), "2026-06-12 04:00", "2026-06-12 05:04"),
+    (slot("17:00", "sunset"), "2026-06-12 17:00", "2026-06-12 20:31"),
+    (slot("sunrise", "sunset"), "2026-06-12 05:04", "2026-06-12 20:31"),
+    (slot("sunrise", "08:00"), "2026-06-12 05:04", "2026-06-12 08:00"),
+    (slot("sunrise", "00:00"), "2026-06-12 05:04", "2026-06-13 00:00"),
+    (slot("sunset+05:00", "sunrise-02:00"), "2026-06-13 01:31", "2026-06-13 03:04"),
 ]
 
 
@@ -49,10 +49,10 @@ def test_hours(written: Slot, begins: str, ends: str) -> None:
 
 # The sun sets too late, or rises too early; the line that says so.
 NONE = [
-    (slot("sunset", "20:30"), "no show: its start, 20:34, is not before its end, 20:30"),
-    (slot("sunset", "17:00"), "no show: its start, 20:34, is not before its end, 17:00"),
-    (slot("05:30", "sunrise"), "no show: its start, 05:30, is not before its end, 05:05"),
-    (slot("21:00", "sunset"), "no show: its start, 21:00, is not before its end, 20:34"),
+    (slot("sunset", "20:30"), "no show: its start, 20:31, is not before its end, 20:30"),
+    (slot("sunset", "17:00"), "no show: its start, 20:31, is not before its end, 17:00"),
+    (slot("05:30", "sunrise"), "no show: its start, 05:30, is not before its end, 05:04"),
+    (slot("21:00", "sunset"), "no show: its start, 21:00, is not before its end, 20:31"),
 ]
 
 

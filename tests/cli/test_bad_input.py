@@ -15,7 +15,7 @@ SCENE = "--circuit lap-pool --scene evening"
 PLAN = f"plan LIDO {SCENE}"
 HELP = "lampstep {0} --help tells more"
 LAMPS = 'known are "north", "north steps", "middle", "south", "south steps"'
-USAGE = "SITE --circuit CIRCUIT --scene SCENE [--from LAMP=SCENE ...] [--from-dark | --after-cut]"
+USAGE = "SITE [--circuit CIRCUIT] --scene SCENE [--from LAMP=SCENE ...] [--from-dark | --after-cut]"
 
 CASES: dict[str, tuple[str, ...]] = {
     # which command

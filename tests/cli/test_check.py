@@ -71,10 +71,47 @@ def test_people_read_every_lamp_type_and_scene_and_what_to_do_next(
         "south steps type-c",
         "type-b Bench type B counts breaks, 5 scenes, has a reset, goes to its first scene when long dark",
         "festival passing shower turning leaves drifting mist",
-        "Nothing is wrong in these files.",
+        "4 doubts: look into each of them before a train is sent.",
     ):
         assert line in lines
     assert lines[-1] == with_paths("Next: lampstep plan LIDO --circuit lap-pool --scene evening")
+
+
+def test_starved_lamps_are_named_and_nothing_is_called_right(
+    run: Run, site: Callable[..., str], with_paths: Callable[[str], str]
+) -> None:
+    """On the tap of 12 V the weir gets 10.44 V of its 11; on one of 16 V all three get more than their 15."""
+    said = run("check WEAK")
+    assert said.status == 0
+    assert "Nothing is wrong" not in said.out
+    assert said.out.splitlines()[-2:] == [
+        '1 doubt: look into it before a train is sent. Too few volts: lamp "weir".',
+        with_paths("Next: see which tap or cable would do: lampstep supply WEAK --circuit far-corner"),
+    ]
+    path = site(
+        "WEAK", ("tap = 12.0 ", "tap = 16.0 "), ("{ volts = 12.0 },", "{ volts = 12.0 }, { volts = 16.0 },")
+    )
+    said = run(f"check {path}")
+    assert said.status == 0
+    assert 'Too many volts: lamps "bench", "grotto", "weir".' in said.out
+
+
+def test_lamps_are_named_too_where_the_primary_is_at_fault(run: Run, site: Callable[..., str]) -> None:
+    """A primary for 120 V on 277 V: the supply's advice speaks of nothing but that."""
+    path = site(
+        "WEAK",
+        ("measured_primary_v = 119.0", "measured_primary_v = 277.0"),
+        ("primary_range_v = [117.0, 123.0]", ""),
+    )
+    said = run(f"check {path}")
+    assert 'Too many volts: lamps "bench", "grotto", "weir".' in said.out
+
+
+def test_nothing_is_wrong_is_said_where_there_is_no_doubt(run: Run, site: Callable[..., str]) -> None:
+    """That the trade's code applies is true of every site, and no doubt about this one."""
+    said = run(f"check {site('WEAK', ('tap = 12.0 ', 'tap = 13.0 '))}")
+    assert "\nNothing is wrong in these files.\nNext: lampstep plan " in said.out
+    assert "NEC Article 680" in said.out
 
 
 def test_a_site_without_orders_says_nothing_of_the_daemon(run: Run) -> None:

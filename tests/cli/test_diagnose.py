@@ -35,6 +35,34 @@ def test_further_trains_are_looked_at_in_order(run: Run) -> None:
 def test_all_as_sent(run: Run) -> None:
     found = run(f"{SEEN} south=moss --json").json
     assert found["explanations"][0]["groups"][0][0]["kind"] == "nothing"
+    assert (found["as_sent"], found["steps"], found["next"], found["next_within"]) == (True, [], None, None)
+    assert run(f"{SEEN} south=slate --json").json["as_sent"] is False
+
+
+def test_all_as_sent_is_said_plainly_and_no_more(run: Run) -> None:
+    said = run(f'{SEEN} south=moss "north steps=fern" "south steps=fern"')
+    assert (said.status, said.out) == (0, "lap-pool: all as sent: every lamp shows its scene.\n")
+    said = run(f"{SEEN} south=moss")
+    assert said.out == (
+        'lap-pool: all as sent: every lamp that you looked at shows its scene. Not looked at: "north steps", '
+        '"south steps".\n'
+    )
+    twice = "--sent evening --saw north=millpond middle=millpond"
+    assert run(f"{SEEN} south=moss {twice}").out.startswith("lap-pool: all as sent")
+    assert "all as sent" not in run(f"{SEEN} south=slate {twice} south=millpond").out
+
+
+def test_all_as_sent_on_volts_that_are_not_right(run: Run) -> None:
+    """Type A wants 11 to 15 V."""
+    asked = "diagnose WEAK --circuit far-corner --sent quiet --saw bench=moss grotto=moss weir=moss"
+    assert "\n" not in run(f"{asked} --volts weir=11.0 --volts bench=15.0").out.strip()
+    said = run(f"{asked} --volts weir=10.4 --volts bench=15.2 --volts grotto=12")
+    assert said.status == 0
+    assert said.out.splitlines()[1:-1] == [
+        'But lamp "weir" got 10.4 V, and wants 11 to 15 V: it may not follow the next train.',
+        'But lamp "bench" got 15.2 V, and wants 11 to 15 V: it may not follow the next train.',
+    ]
+    assert said.out.splitlines()[-1].startswith("Next: see which tap or cable would do: lampstep supply ")
 
 
 def test_volts_count(run: Run) -> None:

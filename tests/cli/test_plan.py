@@ -118,7 +118,7 @@ def test_nothing_need_be_sent(run: Run) -> None:
     assert (found["lamps"][0]["slack_s"], found["lamps"][0]["tightest"]) == (None, None)
     said = run(line)
     assert said.status == 0
-    assert "Nothing need be sent: every lamp is on its scene." in said.out.splitlines()
+    assert "Nothing to send: every lamp is on its scene already." in said.out.splitlines()
     assert "Next" not in said.out
 
 
@@ -163,7 +163,9 @@ def test_types_that_cannot_be_parted(run: Run, with_paths: Callable[[str], str])
         'No train: twins cannot be brought to "evening" for certain.',
         f"Why: {reason}.",
         'Nearest in colour that can be had: type-a on "slate", type-e on "slate".',
-        with_paths('Next: that is scene "quiet" here: lampstep plan CORNER --circuit twins --scene quiet'),
+        with_paths(
+            'Next: send scene "quiet", which is just that: lampstep plan CORNER --circuit twins --scene quiet'
+        ),
     ]
 
 
@@ -185,7 +187,7 @@ def test_a_lamp_that_never_forgets(run: Run, with_paths: Callable[[str], str]) -
     assert "--from carousel=SCENE" in said.json["reason"]
     last = run(ONE_WAY).out.splitlines()[-1]
     assert last == with_paths(
-        "Next: do what the reason asks for; lampstep check CORNER shows what else is doubtful."
+        "Next: do what the reason says, then look for other doubts: lampstep check CORNER"
     )
 
 
@@ -207,3 +209,10 @@ def test_a_train_not_proved_the_shortest_says_so(run: Run, monkeypatch: pytest.M
         "Every lamp of these types ends there; the search was cut short, so a shorter train may exist."
         in said.out
     )
+
+
+def test_the_only_circuit_need_not_be_named(run: Run) -> None:
+    said = run("plan WEAK --scene quiet")
+    assert said.out.startswith('No train: far-corner cannot be brought to "quiet" for certain.')
+    assert run("plan LIDO --scene quiet").status == 2
+    assert run("diagnose WEAK --sent quiet --saw bench=moss").status == 0

@@ -130,9 +130,10 @@ def test_the_object_is_the_plans_and_how_the_edges_went(run: Run, stage: Stage, 
 
 
 def test_people_read_how_the_edges_went_and_what_the_lamps_are_on(
-    run: Run, stage: Stage, state: Path
+    run: Run, stage: Stage, state: Path, with_paths: Callable[[str], str]
 ) -> None:
     stage.go.update(late={3: 0.004}, notes=("memory was not locked",))
+    look = with_paths("lampstep diagnose LIDO --circuit lap-pool")
     said = run(f"play {QUIET}")
     assert said.status == 0
     assert said.err == (
@@ -153,7 +154,7 @@ Worst edge: 4 of 8, 4.000 ms late.
 
 Note: memory was not locked.
 The edges are kept in {state}/Quarry%20Lane%20lido/lap-pool.json.
-Next: look whether every lamp shows its scene; a lamp that does not may get too few volts.
+Next: look at every lamp. If one does not show its scene: {look} --sent quiet --saw LAMP=SCENE
 """
     )
 
@@ -168,7 +169,9 @@ def test_a_spoiled_train_is_the_honest_no(run: Run, stage: Stage, with_paths: Ca
     said = run(f"play {QUIET}")
     assert said.status == 1
     assert said.out.startswith('lap-pool to "quiet": sent, but spoiled: ')
-    assert said.out.splitlines()[-1] == with_paths(f"Next: lampstep play {QUIET} --after-cut")
+    assert said.out.splitlines()[-1] == with_paths(
+        f"Next: clear the water, then lampstep play {QUIET} --after-cut"
+    )
 
 
 def test_broken_off_is_130_and_says_where_the_relay_is(run: Run, stage: Stage) -> None:
@@ -225,7 +228,7 @@ def test_nothing_need_be_sent_and_nothing_is(run: Run, stage: Stage, tmp_path: P
         None,
         None,
     )
-    assert run(line).out == 'one-way to "evening": Nothing need be sent: every lamp is on its scene.\n'
+    assert run(line).out == 'one-way to "evening": Nothing to send: every lamp is on its scene already.\n'
     assert stage.sent == []
 
 
@@ -244,10 +247,10 @@ CAUTIONS = [
     "Flashing light can bring on a seizure: whoever may be prone to that looks away.",
     "Keep a light on that is not on this circuit, and follow your local code.",
 ]
-QUESTION = "Is anyone in the water, or near enough to fall in? Type no to send the train: "
+QUESTION = "Is the water clear of people? Type yes to send the train: "
 
 
-@pytest.mark.parametrize("answer", ["no\n", "No \n", " NO\n"])
+@pytest.mark.parametrize("answer", ["yes\n", "Yes \n", " YES\n"])
 def test_a_real_relay_is_asked_for(
     run: Run, stage: Stage, real: str, monkeypatch: pytest.MonkeyPatch, answer: str
 ) -> None:
@@ -258,8 +261,8 @@ def test_a_real_relay_is_asked_for(
     assert stage.sent[0][1]["pin"] == 17
 
 
-@pytest.mark.parametrize("answer", ["", "\n", "y\n", "yes\n", "n\n", "not yet\n", "no no\n"])
-def test_anything_but_no_sends_nothing(
+@pytest.mark.parametrize("answer", ["", "\n", "y\n", "no\n", "n\n", "not yet\n", "yes yes\n"])
+def test_anything_but_yes_sends_nothing(
     run: Run, stage: Stage, real: str, monkeypatch: pytest.MonkeyPatch, answer: str, tmp_path: Path
 ) -> None:
     monkeypatch.setattr(sys, "stdin", Terminal(answer))
@@ -283,7 +286,7 @@ def test_broken_off_at_the_question_sends_nothing(
     assert said.err == "\n".join([*CAUTIONS, f"{QUESTION}\nbroken off\n"])
 
 
-@pytest.mark.parametrize("stdin", [io.StringIO("no\n"), None])
+@pytest.mark.parametrize("stdin", [io.StringIO("yes\n"), None])
 def test_without_a_terminal_nobody_can_be_asked(
     run: Run, stage: Stage, real: str, monkeypatch: pytest.MonkeyPatch, stdin: io.StringIO | None
 ) -> None:
@@ -291,8 +294,8 @@ def test_without_a_terminal_nobody_can_be_asked(
     said = run(f"play {real}")
     assert (said.status, said.out) == (2, "")
     assert said.err == (
-        "one-way: the relay is real, and there is no terminal to ask whether anyone is in the water: "
-        "see that the water is clear, then add --yes\n"
+        "one-way: the relay is real, and there is no terminal to ask at whether the water is clear: "
+        "make sure that it is, then add --yes\n"
     )
     assert stage.sent == []
 

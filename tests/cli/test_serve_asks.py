@@ -16,7 +16,7 @@ CAUTIONS = [
     "Flashing light can bring on a seizure: whoever may be prone to that looks away.",
     "Keep a light on that is not on this circuit, and follow your local code.",
 ]
-QUESTION = "Is anyone in the water, or near enough to fall in? Type no to start: "
+QUESTION = "Is the water clear of people? Type yes to start: "
 
 
 class Terminal(io.StringIO):
@@ -43,8 +43,8 @@ def real(site: Callable[..., str]) -> str:
 @pytest.mark.parametrize(
     ("typed", "status", "said"),
     [
-        ("no\n", 0, QUESTION),
-        ("yes\n", 130, f"{QUESTION}Not started. Clear the water first.\n"),
+        ("yes\n", 0, QUESTION),
+        ("no\n", 130, f"{QUESTION}Not started. Clear the water first.\n"),
         ("", 130, f"{QUESTION}\nNot started. Clear the water first.\n"),
     ],
 )

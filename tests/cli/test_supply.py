@@ -31,11 +31,13 @@ def test_the_weak_lamp_is_found_and_the_next_tap_cures_it(run: Run, cured: str) 
     weak = run(f"supply {WEAK}")
     assert weak.status == 1
     assert 'NO: far-corner: lamp "weir" gets 10.44 V and wants at least 11 V' in weak.out
-    assert "Next: with the supply isolated, the tap of 13 V" in weak.out
+    assert "Next: isolate the supply, then take the tap of 13 V" in weak.out
     refused = run(f"plan {WEAK} --circuit far-corner --scene evening")
     assert refused.status == 1
     assert 'lamp "weir" may get only 10.44 V and wants at least 11 V' in refused.out
-    assert f"Next: lampstep supply {WEAK} --circuit far-corner tells which tap" in refused.out
+    assert (
+        f"Next: see which tap or cable would do: lampstep supply {WEAK} --circuit far-corner" in refused.out
+    )
     assert run(f"supply {cured}").status == 0
     asked = f"{cured} --circuit far-corner --scene evening"
     assert run(f"plan {asked}").status == 0

@@ -68,8 +68,8 @@ COLOURS = {"millpond": "#0b6672", "moss": "#4f7d2c", "slate": "#51606b", "heathe
 SITE = """
 [site]
 name = "{name}"
-latitude = 44.26
-longitude = -72.57
+latitude = 44.0
+longitude = -72.0
 timezone = "America/New_York"
 region = "nec"
 [timing]

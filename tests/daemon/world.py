@@ -50,8 +50,8 @@ CONFIG = Path(__file__).parents[2] / "config"
 SITE = """
 [site]
 name = "Quarry Lane lido"
-latitude = 44.26
-longitude = -72.57
+latitude = 44.0
+longitude = -72.0
 timezone = "America/New_York"
 region = "nec"
 [serve]

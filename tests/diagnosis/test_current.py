@@ -72,11 +72,50 @@ def test_what_nothing_explains_is_said(feed: Feed) -> None:
     assert "one lamp otherwise would not explain it" in reading_lines(reading)[0]
 
 
+def without_watts(feed: Feed, *lamps: str) -> Feed:
+    """Where the datasheet says no more than its worst case: 30 W."""
+    sheets = dict(feed.sheets)
+    for lamp in lamps:
+        scenes = tuple(scene.model_copy(update={"watts": None}) for scene in sheets[lamp].scenes)
+        sheets[lamp] = sheets[lamp].model_copy(update={"scenes": scenes})
+    return feed._replace(sheets=sheets)
+
+
 def test_scenes_without_watts_are_named(feed: Feed) -> None:
-    sheet = feed.sheets["weir"]
-    bare = sheet.model_copy(
-        update={"scenes": tuple(scene.model_copy(update={"watts": None}) for scene in sheet.scenes)}
-    )
-    reading = hold(feed._replace(sheets={**feed.sheets, "weir": bare}), MOSS, 4.0, EXACT)
+    reading = hold(without_watts(feed, "weir"), MOSS, 4.0, EXACT)
     assert reading.unknown == ("weir",)
     assert isinstance(reading.meant, Hypothesis)
+
+
+@pytest.mark.parametrize("amps", [0.0, 0.5, 2.7, 4.0, 8.0])
+def test_a_reading_below_an_upper_bound_contradicts_nothing(feed: Feed, amps: float) -> None:
+    """With 30 W each and none known, three lamps draw anything up to 90 W / 0.92 / 11.5 V = 8.5 A."""
+    reading = hold(without_watts(feed, *MOSS), MOSS, amps, EXACT)
+    assert reading.matched
+    assert reading.meant.least_a == pytest.approx(0.0, abs=1e-9)
+    head, *rest = reading_lines(reading)
+    assert "contradicts nothing" in head
+    assert "contradicts that" not in head
+    assert len(rest) == len(MOSS)
+
+
+def test_above_the_upper_bound_it_still_contradicts(feed: Feed) -> None:
+    bare = without_watts(feed, *MOSS)
+    most = hold(bare, MOSS, 4.0, EXACT).meant
+    assert hold(bare, MOSS, most.amps + 1.9 * most.wide_a, EXACT).matched
+    reading = hold(bare, MOSS, most.amps + 2.1 * most.wide_a, EXACT)
+    assert not reading.matched
+    assert "contradicts every lamp on its scene" in reading_lines(reading)[0]
+
+
+def test_what_the_known_lamps_draw_at_least_still_counts(feed: Feed) -> None:
+    """Two lamps of 15 W and one of 0 to 30: less than the two draw is no lamp's fault but one of theirs."""
+    bare = without_watts(feed, "weir")
+    meant = hold(bare, MOSS, 4.0, EXACT).meant
+    known = hold(feed, MOSS, 4.0, EXACT).meant.amps
+    assert meant.least_a == pytest.approx(known * 2 / 3, rel=0.05)
+    assert meant.amps == pytest.approx(known * 4 / 3, rel=0.08)
+    assert hold(bare, MOSS, meant.least_a + 0.01, EXACT).matched
+    reading = hold(bare, MOSS, known / 3, EXACT)
+    assert not reading.matched
+    assert f"{meant.least_a:.2f} to {meant.amps:.2f} A" in reading_lines(reading)[0]

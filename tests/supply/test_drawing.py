@@ -30,7 +30,7 @@ def test_lines(tmp_path: Path) -> None:
         "  +- box          30 ft AWG 10    5.59 A   12.13 V",
         "     +- north     4 m AWG 14      2.73 A   11.94 V",
         "     +- rock      5 m 4 mm2       2.86 A   12.00 V",
-        "        +- south  12 m AWG 14     2.86 A   11.42 V  thin",
+        "        +- south  12 m AWG 14     2.86 A   11.42 V  only 0.42 V to spare",
     ]
 
 
