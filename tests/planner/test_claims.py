@@ -153,7 +153,7 @@ def datasheet(table: Table) -> Datasheet:
         reset=seconds(table.reset),
         power_down=seconds(table.power_down),
         same_train=seconds(table.same_train),
-        noticed=(0.0, math.inf),  # a trial train knows no supply that is missed
+        noticed=(0.0, INF),  # a trial train knows no supply that is missed
         warm_up=(seconds(table.warm_up), INF),
         overflow=table.overflow,
         after_power_down=table.after_power_down,
