@@ -243,7 +243,7 @@ def test_without_a_train_the_refusal_is_that_of_plan(run: Run, stage: Stage) -> 
 
 
 CAUTIONS = [
-    "one-way is about to flash: 1 break in 0.33 s, dark for 0.25 s.",
+    "one-way is about to flash: 1 break in 0.81 s, dark for 0.25 s.",
     "Flashing light can bring on a seizure: whoever may be prone to that looks away.",
     "Keep a light on that is not on this circuit, and follow your local code.",
 ]
@@ -257,7 +257,7 @@ def test_a_real_relay_is_asked_for(
     monkeypatch.setattr(sys, "stdin", Terminal(answer))
     said = run(f"play {real}")
     assert said.status == 0
-    assert said.err.splitlines() == [*CAUTIONS, f"{QUESTION}Sending: 0.3 s. Ctrl-C breaks it off."]
+    assert said.err.splitlines() == [*CAUTIONS, f"{QUESTION}Sending: 0.8 s. Ctrl-C breaks it off."]
     assert stage.sent[0][1]["pin"] == 17
 
 
@@ -306,7 +306,7 @@ def test_yes_is_taken_for_an_answer_and_the_cautions_are_still_given(
     monkeypatch.setattr(sys, "stdin", None)
     said = run(f"play {real} --yes")
     assert said.status == 0
-    assert said.err.splitlines() == [*CAUTIONS, "Sending: 0.3 s. Ctrl-C breaks it off."]
+    assert said.err.splitlines() == [*CAUTIONS, "Sending: 0.8 s. Ctrl-C breaks it off."]
     assert len(stage.sent) == 1
 
 

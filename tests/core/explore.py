@@ -492,9 +492,11 @@ def key(node: Node) -> object:
 
 
 def _plain(value: object) -> object:
-    if isinstance(value, Question):
+    if type(value) is dict:  # already in order
+        return tuple(value.items())
+    if type(value) is Question:
         return value.scene, value.start, tuple(sorted(value.known.items()))
-    return tuple(value.items()) if isinstance(value, Mapping) else value
+    return value
 
 
 def check(node: Node) -> None:
