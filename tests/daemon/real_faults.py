@@ -158,7 +158,7 @@ def trials(
 def table(outcomes: Sequence[Outcome]) -> str:
     """A line a kind, and what all pads come to."""
     lines = [
-        "| story | trials | claims checked | trials with a wrong one | statuses wrong | matched after, s: median | most |",
+        "| story | trials | claims | trials with a wrong one | statuses wrong | matched after, s: median | most |",
         "|---|---|---|---|---|---|---|",
     ]
     for kind in KINDS:

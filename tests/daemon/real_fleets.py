@@ -31,7 +31,7 @@ def _telling(each: Type, rng: Random) -> Type:
     """Of the types drawn, more that forgive nothing, and more that are warm only long after they have settled."""
     if rng.random() < 0.5:
         begins = (each.settled or each.same_train)[0]
-        each = each._replace(warm_up=(begins + rng.choice([0.5, 2.0, 3.5]), INF))
+        each = each._replace(warm_up=(begins + rng.choice([1.0, 3.5]), INF))
     if rng.random() < 0.5:
         each = each._replace(ignored=(0, 0.005), pulse=(0.06, each.pulse[1]), clock_tolerance=0.02)
     return each

@@ -17,8 +17,10 @@ from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple, Self
 
+from sequencer.daemon.orders import rules_for
 from sequencer.daemon.wire import ask_daemon
 from sequencer.errors import HardwareError
+from sequencer.sitefile import load_site
 from tests.daemon.real import CIRCUIT, LOOK_S, ROOT, Daemon, is_there, wait_for
 from tests.daemon.real_fleets import write_fleet
 from tests.daemon.slow_disk import SlowDisk
@@ -54,6 +56,8 @@ class Pad:
         self.wire = Wire(folder)
         relay = f'driver = "modbus"\nport = "{self.wire.ours}"\nbaud = 9600\nparity = "none"\n'
         self.site = write_fleet(folder, f"{relay}unit = {UNIT}\ncoil = {COIL}", self.rng)
+        pad = load_site(self.site, standing=True)
+        self.power_down_s = rules_for(pad, pad.circuit(CIRCUIT)).power_down_s
         self.disk = SlowDisk(folder)
         environ = {**self.disk.environ, **({} if code is None else {"PYTHONPATH": str(code)})}
         self.daemon = Daemon(self.site, folder / "state", environ)
@@ -157,16 +161,16 @@ class Pad:
         self.ask(do="ask", scene="quiet" if wanted == "evening" else "evening")
         return self.daemon.sending()
 
-    def moment(self, player: int) -> None:
-        """Wait for a drawn moment of the train of this player, half the time for one in a break."""
+    def moment(self, player: int, in_break: float = 0.5) -> None:
+        """Wait for a drawn moment of the train of this player; by chance ``in_break`` one in its first break."""
         begun, length_s = time.monotonic(), self._length_s()
         until = begun + self.rng.uniform(0, length_s)
-        in_break = self.rng.random() < 0.5
+        dark = self.rng.random() < in_break
         while is_there(player) and time.monotonic() < begun + length_s:
-            if self.energised() if in_break else time.monotonic() >= until:
+            if self.energised() if dark else time.monotonic() >= until:
                 break
             time.sleep(0.002)
-        if in_break:
+        if dark:
             self.pause(0, 0.2)
 
     def _length_s(self) -> float:

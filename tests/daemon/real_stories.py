@@ -15,16 +15,25 @@ from tests.daemon.real import kill, wait_for
 from tests.daemon.real_pad import Pad
 
 Story = Callable[[Pad, float], None]
+SYNCS = 2
+"""Of the disk, between the switch's off and the command to open."""
+
+
+def _telling_s(pad: Pad, longest_s: float) -> float:
+    """A time: any, or a little more than what the lamps take for a certain power-down."""
+    if pad.rng.random() < 0.6:
+        return min(longest_s, pad.power_down_s + pad.rng.uniform(0, 2))
+    return pad.rng.uniform(0.5, longest_s)
 
 
 def stall_between_off_and_on(pad: Pad, longest_s: float) -> None:
     """The switch goes off, the daemon is stopped before or after it has opened the contact, the switch goes on."""
     pad.switch(False)
-    if pad.rng.random() < 0.5:
+    if pad.rng.random() < 0.3:
         pad.dark()
-    pad.pause(0, 0.06)
+    pad.pause(0, pad.rng.choice([0.0, 0.02]))
     pad.signal(signal.SIGSTOP)
-    stall_s = pad.rng.uniform(0.5, longest_s)
+    stall_s = _telling_s(pad, longest_s)
     begun = time.monotonic()
     pad.pause(0, stall_s)
     thread = pad.meanwhile(lambda: pad.switch(True))
@@ -35,15 +44,14 @@ def stall_between_off_and_on(pad: Pad, longest_s: float) -> None:
 
 def slow_disk_between_off_and_on(pad: Pad, longest_s: float) -> None:
     """Each sync of the disk takes long while the switch goes off and on, or only the first of them do."""
-    takes_s = pad.rng.uniform(0.2, longest_s / 3)
+    takes_s = _telling_s(pad, longest_s) / SYNCS
     pad.disk.takes(takes_s)
-    off = pad.meanwhile(lambda: pad.switch(False))
+    pad.switch(False)
     if pad.rng.random() < 0.3:
         pad.dark()
     else:
-        pad.pause(0, 2 * takes_s)
-    off.join()
-    if pad.rng.random() < 0.5:
+        pad.pause(0, SYNCS * takes_s)
+    if pad.rng.random() < 0.7:
         pad.disk.takes(0.0)
     pad.pause(0, 0.5)
     pad.switch(True)
@@ -64,9 +72,10 @@ def slow_disk_in_a_train(pad: Pad, longest_s: float) -> None:
 
 def line_lost_in_a_train(pad: Pad, longest_s: float) -> None:
     """The adapter is pulled out at some moment of a train, and plugged in again."""
-    pad.moment(pad.train())
+    pad.moment(pad.train(), in_break=0.8)
     pad.wire.pull_out()
-    pad.pause(0.02, pad.rng.choice([0.3, longest_s / 3]))
+    least_s, most_s = pad.rng.choice([(0.02, 0.3), (0.02, longest_s / 3), (longest_s / 3, longest_s)])
+    pad.pause(least_s, most_s)
     pad.wire.plug_in()
 
 
