@@ -18,9 +18,6 @@ from pathlib import Path
 from random import Random
 from typing import NamedTuple
 
-from sequencer.daemon.orders import rules_for
-from sequencer.sitefile import load_site
-from tests.daemon.real import CIRCUIT
 from tests.daemon.real_pad import Pad, Sample
 from tests.daemon.real_stories import KINDS
 from tests.daemon.real_truth import (
@@ -74,13 +71,13 @@ class Outcome(NamedTuple):
 
 def told(pad: Pad, kind: str, longest_s: float, bound_s: float) -> Trial:
     """One story, and the wait until the daemon says that all lamps match."""
+    pad.pause(0.1, 1.0)
     began = time.monotonic()
     KINDS[kind](pad, longest_s)
     quiet = time.monotonic()
     matched = pad.matches(quiet, bound_s)
     if not matched:
         pad.trouble.append(f"{kind}: not matched {bound_s:.0f} s after: {pad.said_since(0.0)}")
-    pad.pause(0.1, 0.3)
     return Trial(kind, began, quiet, time.monotonic() - quiet if matched else inf)
 
 
@@ -98,6 +95,7 @@ def trials_on(
             except AssertionError as error:
                 pad.trouble.append(f"{kind}: {error}")
                 break
+        pad.pause(0.1, 0.3)
         pad.look_no_more()
         if pad.daemon.process is not None and pad.daemon.process.poll() is None:
             pad.daemon.stop()
@@ -107,8 +105,7 @@ def trials_on(
 def taken_stock(pad: Pad, seed: int, trials: Sequence[Trial], sets: int) -> Outcome:
     """Every claim held against the contact and the lamps."""
     edges, samples, counted = pad.edges(), pad.samples, pad.daemon.cycles()
-    site = load_site(pad.site, standing=True)
-    wanted = rules_for(site, site.circuit(CIRCUIT)).wanted
+    wanted = pad.wanted
     wrong = list(wrong_of_the_contact(edges, samples))
     for number in range(sets):
         wrong += wrong_of_the_lamps(pad.site, edges, samples, wanted, number)

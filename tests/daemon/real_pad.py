@@ -57,7 +57,8 @@ class Pad:
         relay = f'driver = "modbus"\nport = "{self.wire.ours}"\nbaud = 9600\nparity = "none"\n'
         self.site = write_fleet(folder, f"{relay}unit = {UNIT}\ncoil = {COIL}", self.rng)
         pad = load_site(self.site, standing=True)
-        self.power_down_s = rules_for(pad, pad.circuit(CIRCUIT)).power_down_s
+        rules = rules_for(pad, pad.circuit(CIRCUIT))
+        self.power_down_s, self.wanted = rules.power_down_s, rules.wanted
         self.disk = SlowDisk(folder)
         environ = {**self.disk.environ, **({} if code is None else {"PYTHONPATH": str(code)})}
         self.daemon = Daemon(self.site, folder / "state", environ)
