@@ -37,13 +37,11 @@ def answered(pad: Pad, request: Said) -> Answer:
 
 
 def shown(pad: Pad, said: Said, circuit: str | None = None) -> Answer:
-    """A status as an answer: yes if every circuit of it is matched, or dark as it should be."""
+    """A status as an answer: yes if every circuit of it is matched, or dark or in plain light as it should be."""
     circuits = [each for each in said["circuits"] if circuit in (None, each["circuit"])]
     _same_lamps(pad, said)
     fields = {**said, "circuits": [_named(pad, each) for each in circuits]}
-    well = all(
-        each["matched"] or each["rank"] in {"off", "steady"} or each["phase"] == "dark" for each in circuits
-    )
+    well = all(each["matched"] or _as_it_should_be(each) for each in circuits)
     lines = [f"{pad.site.name}: served by process {said['pid']}", *filter(None, [said["journal"]])]
     for each in fields["circuits"]:
         lines += [
@@ -53,6 +51,13 @@ def shown(pad: Pad, said: Said, circuit: str | None = None) -> Answer:
         ]
         lines += _lamp_lines(each["lamps"])
     return Answer(YES if well else NO, fields, "\n".join(lines))
+
+
+def _as_it_should_be(circuit: Said) -> bool:
+    """Whether it is dark or in plain light, as is wanted; only a contact that is confirmed says so."""
+    if circuit["rank"] == "off" or circuit["phase"] == "dark":
+        return bool(circuit["contact"] == "open")
+    return bool(circuit["rank"] == "steady" and circuit["contact"] == "closed")
 
 
 def only_circuit(pad: Pad, name: str | None, command: str) -> Circuit:

@@ -96,6 +96,17 @@ def test_the_switch_off_is_dark_and_on_is_lit(run: Run, served: Served) -> None:
     assert (circuit["phase"], circuit["matched"]) == ("lit", True)
 
 
+def test_no_answer_is_yes_while_the_contact_is_not_confirmed(run: Run, served: Served) -> None:
+    run("touch LIDO --circuit lap-pool switch=off")
+    lost = on.ContactUnknown(served.clock.now(), "no answer within 0.3 s")
+    served.daemon.take("lap-pool", lost)
+    served.daemon._check_at["lap-pool"] = float("inf")  # not yet tried again
+    said = run("status LIDO --circuit lap-pool --json")
+    (circuit,) = said.json["circuits"]
+    assert (circuit["rank"], circuit["contact"]) == ("off", "not confirmed")
+    assert said.status == 1
+
+
 def test_dark_between_shows_is_well(run: Run, site: Callable[..., str]) -> None:
     path = Path(site("LIDO", ('between_shows = "lit"', 'between_shows = "dark"')))
     with closing(Served(path)) as served:

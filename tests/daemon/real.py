@@ -238,6 +238,11 @@ class Daemon:
         found = self._read("SELECT detail FROM entry WHERE kind = ? ORDER BY id", kind)
         return [json.loads(detail) for (detail,) in found]
 
+    def intents(self) -> list[tuple[float, dict[str, Any]]]:
+        """When each train was begun, on the monotonic clock, and its details, the oldest first."""
+        found = self._read("SELECT at_s, detail FROM entry WHERE kind = ? ORDER BY id", "intent")
+        return [(at, json.loads(detail)) for at, detail in found]
+
     def cycles(self) -> int:
         """The relay's cycles for ever, as the journal has them."""
         return int(self._read("SELECT ifnull(sum(cycles), 0) FROM day")[0][0])

@@ -1,272 +1,153 @@
-"""The truth of the contact: real processes are killed in mid-train, and what the lamps really saw is played back.
+"""Never wrong, with real processes: drawn stories of faults, and every claim of the daemon held against the lamps.
 
-The relay is a coil of a board by Debian's libmodbus, a process of its own at the other end of a pair of
-pseudo-terminals. It notes when the coil changes, and nothing kills it. Those edges are then fed, in virtual time,
-to simulated lamps of many natures, whatever they showed at first: each time that the daemon said what a lamp rests
-on, the lamp must have shown just that.
-
-``python -m tests.daemon.real_faults 100`` prints the table of that many faults.
+``python -m tests.daemon.real_faults N`` plays N trials, all kinds in turn, and prints a line a kind. ``--seed K``
+draws others; ``--only WORDS`` takes the kinds whose names have these words; ``--code FOLDER`` serves the program of
+another folder, an older one say.
 """
 
 from __future__ import annotations
 
-import math
-import shutil
-import subprocess
-import sys
+import argparse
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
+from math import inf
 from pathlib import Path
 from random import Random
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from sequencer.clock import VirtualClock
-from sequencer.daemon.wire import ask_daemon
-from sequencer.errors import HardwareError
-from sequencer.sim.lamp import SimLamp
-from sequencer.sim.nature import Nature
-from sequencer.sim.pad import SimPad
-from sequencer.sim.relay import SimContact
-from sequencer.sitefile import load_site
-from tests.daemon.real import CIRCUIT, LOOK_S, ROOT, Daemon, is_there, kill, wait_for, write_site
-from tests.relay.peers import Wire
+from tests.daemon.real_pad import Pad, Sample
+from tests.daemon.real_stories import KINDS
+from tests.daemon.real_truth import (
+    Wrong,
+    claimed_codes,
+    contact_claims,
+    hasty_trains,
+    needs_s,
+    wrong_of_the_contact,
+    wrong_of_the_lamps,
+)
 
-UNIT, COIL = 7, 3
-BOUND_S = 600.0
-"""Until all lamps match again: a failed train is tried again after 5 s, 10 s, and so on up to 300 s, and on a busy
-machine several fail, since an echo that comes late fails one."""
-NATURES = 40
-"""Sets of lamps that each pad's edges are played back to."""
-RESTS_S = 0.9
-"""After so long with supply step lamps are at rest: a train begins after no less."""
+BOUND_S = 300.0
+"""Until all lamps match again: a failed train is tried again after 5 s, 10 s, and so on, and on a busy machine
+several fail, since an echo that comes late fails one."""
+SETS = 40
+"""Sets of lamps that each pad's edges are played to."""
 PADS = 4
 """Pads that are served at the same time, each with its own daemon, line and board."""
-KINDS = ("daemon", "player", "daemon and player", "adapter")
+LONGEST_S = 12.0
+"""Of a stall."""
 
 
-class Edge(NamedTuple):
-    """The coil changed; on is energised, and the lamps dark."""
-
-    at: float
-    on: bool
-
-
-class Look(NamedTuple):
-    """What the daemon said that lamps rest on, some time between two moments."""
-
-    asked_at: float
-    answered_at: float
-    codes: dict[str, int]
-
-
-class Fault(NamedTuple):
-    """One fault and what came of it; seconds.
-
-    ``dark``: it struck while the coil was energised. ``dark_s``: how long it then stayed so.
-    ``matched_after_s``: until the daemon said that all lamps match.
-    """
+class Trial(NamedTuple):
+    """One story and what came of it; seconds of the monotonic clock. ``matched_s``: from its quiet end on."""
 
     kind: str
-    when: str
-    dark: bool
-    dark_s: float
-    matched_after_s: float
+    began: float
+    quiet: float
+    matched_s: float
 
 
 class Outcome(NamedTuple):
-    """One pad's faults, and what the lamps and the journal say in the end.
+    """One pad's trials, and what the lamps, the coil and the journal say in the end.
 
-    ``looks``: beliefs of the daemon that were held against the lamps; ``wrong``: those that were not so, in words.
-    ``uncounted``: openings that the journal does not have; ``overcounted``: the reverse. ``quickest_s``: the least
-    time from one opening to the next.
+    ``claims``: how many the daemon made in each trial; ``wrong``: those that were not so. ``uncounted``: openings
+    that the journal does not have; ``overcounted``: the reverse. ``quickest_s``: the least time from one opening to
+    the next.
     """
 
-    faults: tuple[Fault, ...]
-    looks: int
-    wrong: tuple[str, ...]
+    seed: int
+    trials: tuple[Trial, ...]
+    claims: tuple[int, ...]
+    wrong: tuple[tuple[Wrong, ...], ...]
+    trouble: tuple[str, ...]
     openings: int
     uncounted: int
     overcounted: int
     quickest_s: float
-    late: int
-    """Trains that were spoiled or failed without any fault of ours."""
 
 
-class Pad:
-    """A served site with its line, its board, and all that was seen of both."""
+def told(pad: Pad, kind: str, longest_s: float, bound_s: float) -> Trial:
+    """One story, and the wait until the daemon says that all lamps match."""
+    pad.pause(0.1, 1.0)
+    began = time.monotonic()
+    KINDS[kind](pad, longest_s)
+    quiet = time.monotonic()
+    matched = pad.matches(quiet, bound_s)
+    if not matched:
+        pad.trouble.append(f"{kind}: not matched {bound_s:.0f} s after: {pad.said_since(0.0)}")
+    return Trial(kind, began, quiet, time.monotonic() - quiet if matched else inf)
 
-    def __init__(self, folder: Path, seed: int) -> None:
-        self.rng = Random(seed)
-        self.folder = folder
-        folder.mkdir(parents=True)
-        self.wire = Wire(folder)
-        relay = f'driver = "modbus"\nport = "{self.wire.ours}"\nbaud = 9600\nparity = "none"\n'
-        self.site = write_site(folder, f"{relay}unit = {UNIT}\ncoil = {COIL}", second="steps")
-        self.daemon = Daemon(self.site, folder / "state")
-        self.looks: list[Look] = []
-        self._told = folder / "edges"
-        words = (str(self.wire.theirs), str(UNIT), str(COIL))
-        with self._told.open("wb") as out:
-            self._board = subprocess.Popen(
-                [sys.executable, "-m", "tests.relay.peers", *words],
-                stdin=subprocess.PIPE,
-                stdout=out,
-                cwd=ROOT,
-            )
-        wait_for("the board", lambda: self._told.read_text().startswith("ready\n"))
 
-    def close(self) -> None:
-        """Nothing is left behind."""
-        self.daemon.__exit__()
-        assert self._board.stdin is not None
-        self._board.stdin.close()
-        self._board.wait()
-        self.wire.pull_out()
-
-    def edges(self) -> list[Edge]:
-        """All of the coil's so far."""
-        *lines, _ = self._told.read_text().split("\n")[1:]
-        return [Edge(float(at), on == "1") for at, on in map(str.split, lines)]
-
-    def look(self) -> dict[str, Any] | None:
-        """What the daemon says now; what it believes of lamps is kept."""
-        asked_at = time.monotonic()
-        said = self.daemon.status()
-        if said is not None:
-            codes = {lamp["lamp"]: lamp["code"] for lamp in said["lamps"] if lamp["code"] is not None}
-            self.looks.append(Look(asked_at, time.monotonic(), codes))
-        return said
-
-    def matched(self) -> None:
-        """Wait until it says that all lamps match."""
-
-        def is_so() -> bool:
-            said = self.look()
-            return said is not None and said["matched"] and said["phase"] == "lit"
-
-        try:
-            wait_for("all lamps matched", is_so, BOUND_S)
-        except AssertionError:
-            raise AssertionError(f"never matched: {self.daemon.status()}; {self.daemon.said()}") from None
-
-    def ask(self, **request: str) -> None:
-        """Put a question to it, again while it cannot be asked."""
-
-        def is_answered() -> bool:
+def trials_on(
+    folder: Path, seed: int, kinds: Sequence[str], longest_s: float, sets: int, code: Path | None
+) -> Outcome:
+    """One pad from its start on, with these stories one after the other."""
+    with Pad(folder, seed, code) as pad:
+        if not pad.matches(0.0, BOUND_S):
+            pad.trouble.append(f"not matched after the start: {pad.said_since(0.0)}")
+        found = []
+        for kind in kinds:
             try:
-                return ask_daemon(self.daemon.socket, {**request, "circuit": CIRCUIT}) is not None
-            except HardwareError:
-                return False
-
-        wait_for(f"an answer to {request}", is_answered)
-
-    def train(self) -> int:
-        """Begin another train; its player."""
-        self.ask(do="ask", scene=self.rng.choice(["evening", "quiet"]))
-        return self.daemon.sending()
-
-    def strike(self, kind: str) -> Fault:
-        """A fault at a drawn moment of a train, and all that follows until the lamps match."""
-        player = self.train()
-        begun = time.monotonic()
-        moment = self.rng.uniform(0, self.length_s())
-        while time.monotonic() < begun + moment and is_there(player):
-            time.sleep(min(LOOK_S, max(0.0, begun + moment - time.monotonic())))
-        struck = time.monotonic()
-        if kind == "adapter":
-            self.wire.pull_out()
-            time.sleep(self.rng.choice([0.05, self.rng.uniform(0.1, 3)]))
-            self.wire.plug_in()
-        if "daemon" in kind:
-            self.daemon.kill()
-        if "player" in kind:
-            kill(player)
-        if "daemon" in kind:
-            self.daemon.start()
-        self.matched()
-        edges = self.edges()
-        dark = any(edge.on for edge in [e for e in edges if e.at <= struck][-1:])
-        lit_at = next((edge.at for edge in edges if edge.at > struck and not edge.on), math.inf)
-        when = f"{moment:.3f} s after the player began"
-        return Fault(kind, when, dark, lit_at - struck if dark else 0.0, time.monotonic() - struck)
-
-    def length_s(self) -> float:
-        """Of the train that is being sent, with its lead-in."""
-        train = self.daemon.entries("intent")[-1]
-        return float(train["lead_in_s"] + sum(map(sum, train["pulses"])))
-
-    def outcome(self, faults: Sequence[Fault]) -> Outcome:
-        """Stop it, and play back what the lamps saw."""
-        assert self.daemon.stop() == 0
-        edges, counted = self.edges(), self.daemon.cycles()
-        openings = [edge.at for edge in edges if edge.on]
-        wrong = [words for n in range(NATURES) for words in self.played_back(edges, Random(n))]
-        return Outcome(
-            tuple(faults),
-            sum(bool(look.codes) for look in self.looks),
-            tuple(wrong),
-            len(openings),
-            max(0, len(openings) - counted),
-            max(0, counted - len(openings)),
-            min((b - a for a, b in pairwise(openings)), default=math.inf),
-            sum(entry["outcome"] in {"spoiled", "failed"} for entry in self.daemon.entries("outcome")),
-        )
-
-    def played_back(self, edges: Sequence[Edge], rng: Random) -> Iterator[str]:
-        """The same edges at simulated lamps: what the daemon believed and they did not show, in words."""
-        pad_file = load_site(self.site)
-        circuit = pad_file.circuit(CIRCUIT)
-        sheets = {lamp.name: pad_file.datasheets[lamp.stem] for lamp in circuit.lamps}
-        clock = VirtualClock(min([*(edge.at for edge in edges), self.looks[0].asked_at]) - 60.0)
-        contact = SimContact(
-            clock, circuit.relay.own_delays, True, rng, manner=rng.choice(("drawn", "extreme"))
-        )
-        draw = rng.choice((Nature.steady, Nature.corner, Nature.contrary))
-        lamps = {
-            name: SimLamp(sheet, draw(rng), scene=rng.choice(sheet.scenes).code, at=clock.now())
-            for name, sheet in sheets.items()
-        }
-        pad = SimPad(clock, contact, lamps)
-        moments: list[tuple[float, Edge | Look]] = [(edge.at, edge) for edge in edges]
-        for look in self.looks:
-            if look.codes and not any(look.asked_at <= edge.at <= look.answered_at for edge in edges):
-                moments.append((look.answered_at, look))
-        lit_at = clock.now()
-        for at, what in sorted(moments, key=lambda moment: moment[0]):
-            pad.wait(at - clock.now())
-            if isinstance(what, Edge):
-                if what.on and at - lit_at > RESTS_S:
-                    pad._stand()
-                contact.set(not what.on)
-                lit_at = lit_at if what.on else at
-            else:
-                shows = {name: showing.code for name, showing in pad.showing().items()}
-                if any(shows[name] != code for name, code in what.codes.items()):
-                    yield f"{at:.3f}: believed {what.codes}, shows {shows} ({draw.__name__})"
+                found.append(told(pad, kind, longest_s, BOUND_S))
+            except AssertionError as error:
+                pad.trouble.append(f"{kind}: {error}")
+                break
+        pad.pause(0.1, 0.3)
+        pad.look_no_more()
+        if pad.daemon.process is not None and pad.daemon.process.poll() is None:
+            pad.daemon.stop()
+        return taken_stock(pad, seed, found, sets)
 
 
-def faults_on(folder: Path, seed: int, kinds: Sequence[str]) -> Outcome:
-    """One pad from its start on, with these faults one after the other."""
-    pad = Pad(folder, seed)
-    try:
-        pad.daemon.start()
-        pad.matched()
-        return pad.outcome([pad.strike(kind) for kind in kinds])
-    finally:
-        pad.close()
+def taken_stock(pad: Pad, seed: int, trials: Sequence[Trial], sets: int) -> Outcome:
+    """Every claim held against the contact and the lamps."""
+    edges, samples, counted = pad.edges(), pad.samples, pad.daemon.cycles()
+    wanted = pad.wanted
+    wrong = list(wrong_of_the_contact(edges, samples))
+    for number in range(sets):
+        wrong += wrong_of_the_lamps(pad.site, edges, samples, wanted, number)
+    wrong += hasty_trains(edges, pad.daemon.intents(), needs_s(pad.site))
+    openings = [edge.first for edge in edges if edge.on]
+    bounds = [*(trial.began for trial in trials), inf]
+    spans = [(-inf if n == 0 else at, bounds[n + 1]) for n, at in enumerate(bounds[:-1])]
+
+    def claims(sample: Sample) -> int:
+        return len(claimed_codes(sample.said, wanted)) + len(contact_claims(sample.said))
+
+    return Outcome(
+        seed,
+        tuple(trials),
+        tuple(sum(claims(each) for each in samples if a <= each.asked_at < b) for a, b in spans),
+        tuple(tuple(each for each in wrong if a <= each.asked_at < b) for a, b in spans),
+        tuple(pad.trouble),
+        len(openings),
+        max(0, len(openings) - counted),
+        max(0, counted - len(openings)),
+        min((b - a for a, b in pairwise(openings)), default=inf),
+    )
 
 
-def faults(folder: Path, count: int, seed: int, pads: int = PADS) -> list[Outcome]:
-    """So many faults, all kinds in turn, spread over some pads that are served at the same time."""
-    kinds = [KINDS[n % len(KINDS)] for n in range(count)]
-    Random(seed).shuffle(kinds)
+def trials(
+    folder: Path,
+    kinds: Sequence[str],
+    seed: int,
+    *,
+    pads: int = PADS,
+    longest_s: float = LONGEST_S,
+    sets: int = SETS,
+    code: Path | None = None,
+) -> list[Outcome]:
+    """These stories in a drawn order, spread over some pads that are served at the same time."""
+    order = list(kinds)
+    Random(seed).shuffle(order)
+    shares = [share for n in range(pads) if (share := order[n::pads])]
     with ThreadPoolExecutor(pads) as pool:
         jobs = [
-            pool.submit(faults_on, folder / f"{seed}-{n}", seed * 1000 + n, kinds[n::pads])
-            for n in range(pads)
+            pool.submit(trials_on, folder / f"{seed}-{n}", seed * 1000 + n, share, longest_s, sets, code)
+            for n, share in enumerate(shares)
         ]
         return [job.result() for job in jobs]
 
@@ -274,45 +155,62 @@ def faults(folder: Path, count: int, seed: int, pads: int = PADS) -> list[Outcom
 def table(outcomes: Sequence[Outcome]) -> str:
     """A line a kind, and what all pads come to."""
     lines = [
-        "| fault in mid-train | how many | in a break | then dark for at most, s | matched after, s: median | most |",
-        "|---|---|---|---|---|---|",
+        "| story | trials | claims | trials with a wrong one | statuses wrong | matched after, s: median | most |",
+        "|---|---|---|---|---|---|---|",
     ]
-    names = {"adapter": "the adapter unplugged and plugged in"}
     for kind in KINDS:
-        of_kind = [fault for outcome in outcomes for fault in outcome.faults if fault.kind == kind]
+        of_kind = [
+            (trial, claims, wrong)
+            for outcome in outcomes
+            for trial, claims, wrong in zip(outcome.trials, outcome.claims, outcome.wrong, strict=True)
+            if trial.kind == kind
+        ]
         if of_kind:
-            after = sorted(fault.matched_after_s for fault in of_kind)
-            figures = (
+            after = sorted(trial.matched_s for trial, _, _ in of_kind)
+            row = (
                 len(of_kind),
-                sum(fault.dark for fault in of_kind),
-                f"{max(fault.dark_s for fault in of_kind):.1f}",
+                sum(claims for _, claims, _ in of_kind),
+                sum(bool(wrong) for _, _, wrong in of_kind),
+                sum(len({each.asked_at for each in wrong}) for _, _, wrong in of_kind),
                 f"{after[len(after) // 2]:.1f}",
                 f"{after[-1]:.1f}",
             )
-            lines.append(f"| {names.get(kind, f'SIGKILL of {kind}')} | {' | '.join(map(str, figures))} |")
-    total = {
-        name: sum(getattr(outcome, name) for outcome in outcomes)
-        for name in ("looks", "openings", "uncounted", "overcounted", "late")
-    }
-    wrong = sum(len(outcome.wrong) for outcome in outcomes)
+            lines.append(f"| {kind} | {' | '.join(map(str, row))} |")
+    openings, uncounted, overcounted = (
+        sum(getattr(outcome, name) for outcome in outcomes)
+        for name in ("openings", "uncounted", "overcounted")
+    )
     return "\n".join(
         [
             *lines,
             "",
-            f"- {total['looks']} beliefs of the daemon, each held against {NATURES} sets of lamps: {wrong} wrong",
-            f"- {total['openings']} openings: {total['uncounted']} not counted, {total['overcounted']} too many",
-            f"- {total['late']} trains spoiled or failed, those struck included",
+            f"- {openings} openings: {uncounted} not counted, {overcounted} too many",
             f"- from one opening to the next never less than {min(o.quickest_s for o in outcomes):.3f} s",
+            *(f"- pad {outcome.seed}: {words}" for outcome in outcomes for words in outcome.trouble),
         ]
     )
 
 
+def main() -> None:
+    """As the module says."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("count", type=int, nargs="?", default=len(KINDS))
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", default="")
+    parser.add_argument("--pads", type=int, default=PADS)
+    parser.add_argument("--code", type=Path)
+    given = parser.parse_args()
+    names = [kind for kind in KINDS if any(words in kind for words in given.only.split(","))]
+    kinds = [names[n % len(names)] for n in range(given.count)]
+    with tempfile.TemporaryDirectory() as scratch:
+        outcomes = trials(Path(scratch), kinds, given.seed, pads=given.pads, code=given.code)
+    print(table(outcomes))
+    for outcome in outcomes:
+        for trial, wrong in zip(outcome.trials, outcome.wrong, strict=True):
+            for each in wrong[:3]:
+                at = each.asked_at - trial.began
+                print(f"pad {outcome.seed}, {trial.kind}, {at:.3f} s after it began: {each.words}")
+
+
 if __name__ == "__main__":
-    scratch = Path(tempfile.mkdtemp())
-    try:
-        words = sys.argv[1:]
-        found = faults(scratch, int(words[0]) if words else 20, seed=int(words[1]) if words[1:] else 1)
-        print(table(found))
-        print(*[words for outcome in found for words in outcome.wrong][:20], sep="\n")
-    finally:
-        shutil.rmtree(scratch)
+    main()

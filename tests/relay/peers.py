@@ -100,6 +100,8 @@ class LibmodbusBoard:
         assert lib.modbus_set_indication_timeout(self._ctx, 0, 50_000) == 0
         assert lib.modbus_connect(self._ctx) == 0, os.strerror(ctypes.get_errno())
         self._stop = threading.Event()
+        self.asked_at = 0.0
+        """When the question came that is answered now, seconds of CLOCK_MONOTONIC: no coil has changed before."""
         self._thread = threading.Thread(target=self._serve)
         self._thread.start()
 
@@ -111,6 +113,7 @@ class LibmodbusBoard:
         while not self._stop.is_set():
             length = self._lib.modbus_receive(self._ctx, query)
             if length > 0:
+                self.asked_at = time.clock_gettime(time.CLOCK_MONOTONIC)
                 self._lib.modbus_reply(self._ctx, query, length, self._mapping)
                 if query.raw[1] == 5:
                     self._on_write()
@@ -236,10 +239,11 @@ def coil_board(request: bytes, on: dict[int, bool]) -> bytes:
 
 
 def tell_edges(port: Path, unit: int, coil: int) -> None:
-    """Be a board until standard input ends, and write a line for each change of a coil: when, and 1 for on.
+    """Be a board until standard input ends, and write a line for each change of a coil: not before and not after
+    when, and 1 for on.
 
     ``python -m tests.relay.peers PORT UNIT COIL``. The first line says that it is there. Seconds of
-    CLOCK_MONOTONIC, taken when the coil has changed and the answer is on the line.
+    CLOCK_MONOTONIC, taken when the question is there, and when the answer is on the line.
     """
     last = False
 
@@ -248,7 +252,7 @@ def tell_edges(port: Path, unit: int, coil: int) -> None:
         at, now = time.clock_gettime(time.CLOCK_MONOTONIC), board.coil(coil)
         if now != last:
             last = now
-            print(f"{at:.6f} {int(now)}", flush=True)
+            print(f"{board.asked_at:.6f} {at:.6f} {int(now)}", flush=True)
 
     with suppress(PermissionError):
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(50))
