@@ -21,8 +21,8 @@ class LampStatus(NamedTuple):
 class Status(NamedTuple):
     """One circuit. ``headline`` stands alone; ``reasons`` are sentences.
 
-    ``contact``: where it certainly stands, "closed" or "open"; "moving" while a player has it; "not confirmed"
-    when nobody knows.
+    ``phase``: of the table, or "not confirmed": nobody knows whether it is lit. ``contact``: where it certainly
+    stands, "closed" or "open"; "moving" while a player has it; "not confirmed" when nobody knows.
     """
 
     circuit: str
@@ -66,10 +66,11 @@ def status(s: CircuitState) -> Status:
         else LampStatus(lamp.name, None, "")
         for lamp in s.rules.lamps
     )
+    nobody_knows = s.contact.stands == "unknown"
     return Status(
         s.rules.circuit,
-        s.phase,
-        NOT_CONFIRMED if s.contact.stands == "unknown" else s.contact.stands,
+        NOT_CONFIRMED if nobody_knows and not s.with_player else s.phase,
+        NOT_CONFIRMED if nobody_knows else s.contact.stands,
         s.wanted,
         s.rank,
         s.matched,

@@ -289,7 +289,7 @@ def test_three_types_at_once() -> None:
 
 def test_of_trains_equally_long_the_one_with_fewest_cycles() -> None:
     """Home to 1 from 3 of 5, one flash a second: three steps of 1 s each, or a reset and supply of 3 s together."""
-    ring = sheet("step", pulse=(0.12, 2.0), reset=(2.85, 4.0), power_down=(6.0, INF))
+    ring = sheet("step", pulse=(0.12, 2.0), reset=(2.849_999_99, 4.0), power_down=(6.0, INF))
     plan_of(ask({"s": (ring, 1, 3)}, max_flashes_per_s=1), 2850, 150)
     plan_of(ask({"s": (ring, 1, 4)}, max_flashes_per_s=1), 120, 880, 120, 880)  # two steps are shorter
     longer = sheet("step", pulse=(0.12, 2.0), reset=(2.850_001, 4.0), power_down=(6.0, INF))
