@@ -53,12 +53,12 @@ def test_every_command_is_its_mean_delay_before_its_edge() -> None:
     log = play(clock, relay)
     assert log == EdgeLog(
         (
-            Stamp(2.0, 1.75, 1.75, False),
-            Stamp(3.0, 2.5, 2.5, True),
-            Stamp(5.0, 4.75, 4.75, False),
-            Stamp(5.5, 5.0, 5.0, True),
-            Stamp(7.0, 6.75, 6.75, False),
-            Stamp(10.0, 9.5, 9.5, True),
+            Stamp(2.0, 1.75, 1.75, False, 1.75),
+            Stamp(3.0, 2.5, 2.5, True, 2.5),
+            Stamp(5.0, 4.75, 4.75, False, 4.75),
+            Stamp(5.5, 5.0, 5.0, True, 5.0),
+            Stamp(7.0, 6.75, 6.75, False, 6.75),
+            Stamp(10.0, 9.5, 9.5, True, 9.5),
         ),
         "finished",
         rested_s=14.0,
@@ -69,7 +69,7 @@ def test_every_command_is_its_mean_delay_before_its_edge() -> None:
 def test_the_first_command_of_a_train_without_lead_in_is_in_time() -> None:
     clock = VirtualClock()
     log = play(clock, SimulatedRelay(now=clock.now), Train((Pulse(1.0, 2.0),)))
-    assert log.stamps[0] == Stamp(0.0, -0.25, -0.25, False)
+    assert log.stamps[0] == Stamp(0.0, -0.25, -0.25, False, -0.25)
 
 
 def test_the_zero_is_told_before_the_first_edge() -> None:
