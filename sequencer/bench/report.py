@@ -229,6 +229,7 @@ def _claimed(sheet: Datasheet) -> list[Bar]:
     named = [
         ("ignored", off.ignored), ("pulse", off.pulse), ("reset", off.reset), ("power-down", off.power_down),
         ("supply: same train", on.same_train), ("supply: settled", on.settled), ("supply: warm-up", sheet.warm_up),
+        ("supply: noticed", sheet.noticed),
     ]  # fmt: skip
     return [Bar(name, window) for name, window in named if window is not None]
 

@@ -15,10 +15,14 @@ from sequencer.sim.nature import Nature
 def ticks(sheet: Datasheet, nature: Nature) -> dict[str, tuple[float, float]]:
     """By edge, where a lamp of this nature has it on its own clock, least and greatest over its scenes."""
     off, on = sheet.off, sheet.on
+    starts = (
+        sheet.noticed[0] * nature.start_up
+    )  # with less supply the breaks around it are one, and no pulse counts
     found = {
         "pulse's end": _between(off.pulse[1], (off.reset or off.power_down)[0], nature.pulse_end),
-        "gap": on.same_train[0] * nature.gap,
-        "warm-up": sheet.warm_up[0] * nature.boot,
+        "gap": max(on.same_train[0] * nature.gap, starts),
+        "noticed": starts,
+        "warm-up": max(sheet.warm_up[0] * nature.boot, starts),
     }
     if off.reset is not None:
         found["reset's end"] = _between(off.reset[1], off.power_down[0], nature.reset_end)
@@ -45,6 +49,7 @@ def misfits(windows: Windows, sheet: Datasheet, nature: Nature, hidden: frozense
     pairs = {
         "pulse's end": (off["pulse"].window[1], off[beyond].window[0]),
         "gap": (0.0, on["same_train"].window[0]),
+        "noticed": (0.0, on["noticed"].window[0]),
         "warm-up": (0.0, on["warm_up"].window[0]),
     }
     if "reset" in off:

@@ -175,7 +175,9 @@ def test_volts_agree_with_those_that_are_planned_with(tmp_path: Path) -> None:
     for lamp in request_for(site, "deep", "rill").lamps:
         assert lamp.gets is not None
         assert low[lamp.lamp] == pytest.approx(lamp.gets.least_v, abs=0.01)
-        high = feed.volts(1.05, {lamp.lamp: 1e-9})[lamp.lamp]  # not all its scenes have watts: as if it drew nothing
+        high = feed.volts(1.05, {lamp.lamp: 1e-9})[
+            lamp.lamp
+        ]  # not all its scenes have watts: as if it drew nothing
         assert high == pytest.approx(lamp.gets.greatest_v, abs=0.01)
 
 
