@@ -107,9 +107,9 @@ def test_eyes_that_lapse_more_often_cost_presentations_and_no_truth() -> None:
 
 
 def test_intervals_of_whole_lamps_cover() -> None:
-    """What tells the edges of a lamp apart is sound only if the 95 % intervals hold there, too: 100 edges and more."""
+    """What tells the edges of a lamp apart is sound only if the 95 % intervals hold there, too: 200 edges and more."""
     held = of = 0
-    for seed in range(30):
+    for seed in range(60):
         given = case(seed, rough=False)
         _, found = measure(given)
         for one in found.measured:
@@ -121,7 +121,7 @@ def test_intervals_of_whole_lamps_cover() -> None:
             at = ticks(given.sheet, given.nature)[one.name][0] / rate
             held += one.interval_s[0] <= at <= one.interval_s[1]
             of += 1
-    assert of > 100
+    assert of > 200
     assert 0.90 <= held / of <= 0.99
 
 
