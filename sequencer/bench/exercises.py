@@ -168,7 +168,7 @@ class Trainer:
     def scramble(self, chance: Random) -> tuple[Pulse, ...]:
         """Some pulses, cut short, and the lead-in after them: what it shows now is nobody's knowledge."""
         *first, last = self.plain(chance.randint(1, 3))
-        return (*first, Pulse(last.off_s, self.lead_in_s))
+        return (*first, Pulse(last.off_s, max(self.lead_in_s, 1 / self.max_flashes_per_s - last.off_s)))
 
     def edges(self) -> Iterator[Edge]:
         """Every edge of every window that this type, relay and margin leave open."""
@@ -183,7 +183,7 @@ class Trainer:
                 for which, length in ends:
                     if to_seconds(length) <= self.max_dark_s:
                         words = f"{which} {name.replace('_', '-')}"
-                        yield Edge(words, other, (Pulse(to_seconds(length), self.rest_s),))
+                        yield Edge(words, other, self.rested((Pulse(to_seconds(length), 0.0),)))
         if (ridden := self.window("ignored")) and to_seconds(ridden.last_ns) >= SHORTEST_S:
             yield Edge(
                 "longest break ridden through", other, self.rested((Pulse(to_seconds(ridden.last_ns), 0.0),))
