@@ -86,4 +86,7 @@ def roughly(sheet: Datasheet, rng: Random) -> Datasheet:
         on["settled"] = (max(1.01 * on["same_train"][1], guess(on["settled"][0])), math.inf)
     if "warm_up" in on and rng.random() < 0.5:
         on["warm_up"] = (guess(on["warm_up"][0]), math.inf)
+    if "noticed" in on:
+        at = guess(on["noticed"][0])
+        on["noticed"] = (at, math.inf) if rng.random() < 0.5 else None
     return Datasheet.model_validate(raw)
