@@ -75,7 +75,7 @@ class Entry(NamedTuple):
         """Whether what was seen is what was to be seen; for a mere look, whether it was any scene."""
         if self.exercise.expects is None:
             return self.seen.code is not None
-        return self.seen.code == self.exercise.expects
+        return self.seen.code in (self.exercise.expects, *self.exercise.or_else)
 
 
 class Verdict(NamedTuple):
@@ -193,15 +193,16 @@ class Course:
         before = () if task.scrambled is None else trainer.scramble(Random(task.scrambled))  # noqa: S311
         to = trainer.to(task.code, known)
         pulses = (*before, *to, *(() if task.edge is None else task.edge.pulses))
-        expects = trainer.ends_on(pulses, known) if pulses else known
-        if expects is None:
+        may = trainer.may_end_on(pulses, known) if pulses else frozenset(() if known is None else (known,))
+        ends = sorted(may)
+        if not ends or (len(ends) > 1 and not (task.edge is not None and task.edge.open_end)):
             return None
-        scene = trainer.sheet.scene_by_code(expects)
-        name = str(expects) if scene is None else scene.name
+        expects, *or_else = ends
+        name = " or ".join(_name(trainer, code) for code in ends)
         what = f"to {name}" if task.edge is None else f"{task.edge.what}, then {name}"
         train = Train(pulses, trainer.lead_in_s if cold else 0.0)
         seconds = train.lead_in_s + train.total_s + look_s(trainer.sheet, expects)
-        return Exercise(task.phase, what, train, expects, task.volts, seconds)
+        return Exercise(task.phase, what, train, expects, task.volts, seconds, or_else=tuple(or_else))
 
 
 @dataclass(frozen=True)
@@ -304,6 +305,11 @@ def _closes(entry: Entry) -> bool:
 
 def _wants_second_look(entry: Entry) -> bool:
     return not (entry.right or entry.exercise.again or entry.seen.spoiled or entry.exercise.phase == "look")
+
+
+def _name(trainer: Trainer, code: int) -> str:
+    scene = trainer.sheet.scene_by_code(code)
+    return str(code) if scene is None else scene.name
 
 
 def _shuffled(codes: Sequence[int], chance: Random) -> list[int]:

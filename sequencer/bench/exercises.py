@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
+from itertools import product
 from random import Random
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -28,6 +29,9 @@ COMFORT_S = 0.2
 """How far inside a window a length keeps that tests nothing at its edges."""
 SHORTEST_S = 0.015
 """No break shorter than this is tried as ridden through: a relay can hardly make it."""
+MOST_BEFORE = 2
+MOST_JOINED = 6
+"""So many pulses at most are counted before breaks that may be one long break, and so many may be one."""
 STILL_S = 1.0
 ROUNDS = 2.5
 """How long a look is reckoned to take: at a still scene, and in periods of a moving one."""
@@ -36,7 +40,7 @@ ROUNDS = 2.5
 class Exercise(NamedTuple):
     """One train, in words, with the code of the scene it ends on, and the supply's volts for it.
 
-    ``expects`` None: there is nothing to expect, only to see what it shows.
+    ``expects`` None: there is nothing to expect, only to see what it shows. ``or_else``: scenes that are as right.
     """
 
     phase: Phase
@@ -46,14 +50,19 @@ class Exercise(NamedTuple):
     volts: float | None = None
     seconds: float = 0.0
     again: bool = False
+    or_else: tuple[int, ...] = ()
 
 
 class Edge(NamedTuple):
-    """A length at the edge of a window, in words, and the pulses that try it, after the lamp was on ``base``."""
+    """A length at the edge of a window, in words, and the pulses that try it, after the lamp was on ``base``.
+
+    ``open_end``: the datasheet leaves it some scenes to end on, and only others are wrong.
+    """
 
     what: str
     base: int
     pulses: tuple[Pulse, ...]
+    open_end: bool = False
 
 
 @dataclass(frozen=True)
@@ -117,14 +126,18 @@ class Trainer:
 
     def ends_on(self, pulses: tuple[Pulse, ...], known: int | None = None) -> int | None:
         """The one scene that these breaks certainly end on, from rest; None when there is a choice."""
+        scenes = self.may_end_on(pulses, known)
+        return min(scenes) if len(scenes) == 1 else None
+
+    def may_end_on(self, pulses: tuple[Pulse, ...], known: int | None = None) -> frozenset[int]:
+        """All scenes that these breaks may end on, from rest; none when it may not have chosen by the end."""
         codes = self.acts.codes if known is None else (known,)
         spread = round(self.delays.spread_s * NS_PER_S)
         pad = round((self.margin_s + self.delays.spread_s) * NS_PER_S)
         walk = Walk(self.acts, {self.acts.rest(code) for code in codes}, pad, spread)
         final = walk.over(*breaks_of_train(Train(pulses)))
-        scenes = {state.scene for state in final}
         pending = any(state.pending for state in final)
-        return scenes.pop() if len(scenes) == 1 and not pending and walk.noticed else None
+        return frozenset() if pending or not walk.noticed else frozenset(state.scene for state in final)
 
     def _planned(self, code: int, known: int | None) -> tuple[Pulse, ...] | str:
         return _plan_once(
@@ -155,20 +168,22 @@ class Trainer:
     def scramble(self, chance: Random) -> tuple[Pulse, ...]:
         """Some pulses, cut short, and the lead-in after them: what it shows now is nobody's knowledge."""
         *first, last = self.plain(chance.randint(1, 3))
-        return (*first, Pulse(last.off_s, self.lead_in_s))
+        return (*first, Pulse(last.off_s, max(self.lead_in_s, 1 / self.max_flashes_per_s - last.off_s)))
 
     def edges(self) -> Iterator[Edge]:
         """Every edge of every window that this type, relay and margin leave open."""
         base, other = self.acts.codes[-1], self.acts.codes[min(1, len(self.acts.codes) - 1)]
         yield from self._pulse_edges(base, other)
         yield from self._supply_edges(base, other)
+        if noticed := self._noticed_edge(base):
+            yield noticed
         for name in ("reset", "power_down"):
             if window := self.window(name):
                 ends = [("shortest", window.first_ns), ("longest", window.last_ns)]
                 for which, length in ends:
                     if to_seconds(length) <= self.max_dark_s:
                         words = f"{which} {name.replace('_', '-')}"
-                        yield Edge(words, other, (Pulse(to_seconds(length), self.rest_s),))
+                        yield Edge(words, other, self.rested((Pulse(to_seconds(length), 0.0),)))
         if (ridden := self.window("ignored")) and to_seconds(ridden.last_ns) >= SHORTEST_S:
             yield Edge(
                 "longest break ridden through", other, self.rested((Pulse(to_seconds(ridden.last_ns), 0.0),))
@@ -203,9 +218,49 @@ class Trainer:
         for name in ("reset", "power_down"):
             if (window := self.window(name)) and to_seconds(window.first_ns) <= self.max_dark_s:
                 awake = to_seconds(max(guards.warm_up.first_ns, guards.noticed.first_ns))
-                woken = Pulse(to_seconds(window.first_ns), awake)
+                dark_s = max(to_seconds(window.first_ns), 1 / self.max_flashes_per_s - awake)
                 words = f"soonest train after a {name.replace('_', '-')}"
-                yield Edge(words, base, self.rested((woken, *self.plain(2))))
+                if dark_s <= to_seconds(window.last_ns):
+                    yield Edge(words, base, self.rested((Pulse(dark_s, awake), *self.plain(2))))
+
+    def _noticed_edge(self, base: int) -> Edge | None:
+        """The least supply that is noticed, between breaks that as one long break end on another scene.
+
+        The fewest that tell, and of these the shortest. None where none tell; or where the shortest supply within a
+        train is the same, and tells.
+        """
+        guards, pitch_s = self.acts.guards, 1 / self.max_flashes_per_s
+        on_s = to_seconds(guards.noticed.first_ns)
+        within = Pulse(max(self.off_s, pitch_s - on_s), on_s)
+        if guards.noticed.first_ns >= guards.same_train.first_ns and self._parted((), (within, within), base):
+            return None
+        lengths = sorted({s for name in ("pulse", "reset", "power_down") for s in self._lengths(name)})
+        chains = [
+            (Pulse(max(one_s, pitch_s - on_s), on_s),) * times + (Pulse(last_s, on_s),)
+            for one_s, last_s, times in product(lengths, lengths, range(1, MOST_JOINED))
+        ]
+        chains.sort(key=lambda chain: (len(chain), sum(pulse.off_s for pulse in chain)))
+        before = range(MOST_BEFORE + 1 if self.acts.counts else 1)
+        for start in dict.fromkeys((base, *self.acts.codes[:2])):
+            for chain, pending in product(chains, before):
+                first = self.plain(pending) if pending else ()
+                if ends := self._parted(first, chain, start):
+                    words = "shortest supply that is noticed"
+                    return Edge(words, start, self.rested((*first, *chain)), len(ends) > 1)
+        return None
+
+    def _parted(self, first: tuple[Pulse, ...], chain: tuple[Pulse, ...], start: int) -> frozenset[int]:
+        """Where a lamp may end on that notices the supply in a chain; none when one that does not may end there."""
+        one_s = sum(pulse.off_s + pulse.on_s for pulse in chain) - chain[-1].on_s
+        parted = self.may_end_on(self.rested((*first, *chain)), start)
+        merged = self.may_end_on(self.rested((*first, Pulse(one_s, 0.0))), start)
+        return parted if merged and not parted & merged else frozenset()
+
+    def _lengths(self, name: str) -> Iterator[float]:
+        """The shortest break of a window, one inside it, and the longest (s), none too long for the rig."""
+        if window := self.window(name):
+            lengths = (to_seconds(window.first_ns), _inside(window), to_seconds(window.last_ns))
+            yield from (length for length in lengths if length <= self.max_dark_s)
 
 
 def look_s(sheet: Datasheet, code: int | None) -> float:

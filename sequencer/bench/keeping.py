@@ -59,6 +59,7 @@ def entry_fields(entry: Entry) -> dict[str, object]:
         "volts": exercise.volts,
         "reckoned_s": exercise.seconds,
         "expects": exercise.expects,
+        "or_else": list(exercise.or_else),
         "seen": entry.seen._asdict(),
         "right": entry.right,
     }
@@ -75,5 +76,6 @@ def _entry(given: Any) -> Entry:
         given["volts"],
         given["reckoned_s"],
         bool(given["again"]),
+        tuple(map(int, given.get("or_else", ()))),
     )
     return Entry(exercise, Seen(**given["seen"]))

@@ -20,10 +20,20 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 from sequencer.bench.colours import match
-from sequencer.bench.measurement import ROOM, Answer, Course, Findings, Measurement, Question, Task
-from sequencer.bench.presentations import most_lengths, present, stand_on
+from sequencer.bench.measurement import (
+    AS_SAME_TRAIN,
+    ROOM,
+    Answer,
+    Course,
+    Findings,
+    Measurement,
+    Question,
+    Task,
+    note,
+)
+from sequencer.bench.presentations import fits, most_lengths, present, stand_on
 from sequencer.bench.stand import Spoiled
-from sequencer.bench.subject import SHORTEST_S, EdgeName, Footing, Subject, prior_of
+from sequencer.bench.subject import EdgeName, Footing, Subject, prior_of
 from sequencer.bench.threshold import Belief, Prior, belief, choose
 from sequencer.bench.threshold import learn as taught
 from sequencer.train import Train
@@ -45,6 +55,8 @@ may make a narrow interval, and one of them may have been a lapse."""
 FINEST = 4.0
 FINE = 2.0
 """No interval need be narrower than so many standard deviations of the relay; the second is for the capacitor's fit."""
+SURELY = 6.0
+"""So many standard deviations of the relay keep a length surely beyond an edge."""
 MAX_LOOKS = 5
 LOOK_S = 1.0
 ROUNDS = 2.5
@@ -69,7 +81,8 @@ class Run:
     @property
     def current(self) -> Task | None:
         """The edge in hand; None when all are done."""
-        return next((task for task in self.course.tasks if not self._done(task)), None)
+        tasks = (task for task in self.course.tasks if not self._done(task))
+        return next((task for task in tasks if untold(self, task) is None), None)
 
     def _done(self, task: Task) -> bool:
         return task in self.beliefs and outcome(self, task) is not None
@@ -103,9 +116,11 @@ def _next(run: Run) -> Question | Findings:
     if task is None:
         return findings(run)
     known = run.beliefs.get(task) or _prior(run, task)
+    cycle_s = run.course.options.limits.cycle_s
     most = most_lengths(subject, task.edge, run.footing, known.interval(0.99)[0])
     lengths = choose(known, most)
-    cycle_s = run.course.options.limits.cycle_s
+    while not fits(subject, task.edge, lengths, run.footing, run.seen, cycle_s):
+        lengths = choose(known, most := min(most, len(lengths)) - 1)
     shown = present(subject, task.edge, lengths, run.footing, run.seen, cycle_s)
     train = Train(shown.pulses)
     seconds = train.total_s + _look_s(subject, shown.reads)
@@ -163,17 +178,53 @@ def outcome(run: Run, task: Task) -> Literal["found", "below", "above", "unsure"
     return "unsure" if len(known.shown) + run.wasted.get(task, 0) >= options.most else None
 
 
+def untold(run: Run, task: Task) -> str | None:
+    """Why no train tells this edge of this lamp, as far as it is known by now; None when one does, or may yet."""
+    if run.footing is None or task.edge not in ("gap", "noticed"):
+        return None
+    before: list[EdgeName] = ["pulse's end", "gap"] if task.edge == "noticed" else ["pulse's end"]
+    earlier = [one for one in run.course.tasks if one.edge in before]
+    if any(not (one in run.beliefs and outcome(run, one)) and not untold(run, one) for one in earlier):
+        return None
+    on, subject, longest_s = run.footing, run.course.subject, run.footing.gap_s
+    if task.edge == "noticed":
+        if math.isinf(on.beyond_pulse_s):
+            return "where a pulse ends was not found, so no two are surely longer than one"
+        longest_s = _missed_s(run)
+        if run.course.shortest("noticed") > ROOM * longest_s:
+            return "no supply can be shown after which the second pulse is surely missed"
+    shown = present(subject, task.edge, (longest_s,), on, subject.codes[0], run.course.options.limits.cycle_s)
+    return (
+        None if shown.pulses else "no two pulses tell: one break of their length may lead to the same scene"
+    )
+
+
+def _missed_s(run: Run) -> float:
+    """Up to which supply the second pulse is surely missed."""
+    return max(
+        (run.beliefs[one].certain()[0] for one in run.beliefs if one.edge == "gap" and outcome(run, one)),
+        default=0.0,
+    )
+
+
 def findings(run: Run, stuck: str | None = None) -> Findings:
     """All that was found so far, an edge each."""
     subject = run.course.subject
     measured = [_measurement(run, task) for task in run.course.tasks if task in run.beliefs]
     for edge in subject.edges:
-        if note := run.course.hidden(edge):
+        if why := run.course.hidden(edge):
             claimed = subject.claimed(edge)
             measured.append(
-                Measurement(edge, None, None, "hidden", None, None, None, 0.0, claimed, 0, 0, (), note)
+                Measurement(edge, None, None, "hidden", None, None, None, 0.0, claimed, 0, 0, (), why)
             )
     order = {edge: place for place, edge in enumerate(subject.edges)}
+    for task in run.course.tasks:
+        if task not in run.beliefs and (why := untold(run, task)):
+            claimed = subject.claimed(task.edge)
+            blank = Measurement(
+                task.edge, task.volts, None, "unsure", None, None, None, 0.0, claimed, 0, 0, ()
+            )
+            measured.append(blank._replace(note=f"{why}: {AS_SAME_TRAIN}" if task.edge == "noticed" else why))
     measured.sort(key=lambda m: (order[m.name], m.volts or 0.0))
     return Findings(tuple(measured), len(run.answers), stuck)
 
@@ -205,20 +256,8 @@ def _measurement(run: Run, task: Task) -> Measurement:
         len(known.shown) + wasted,
         wasted,
         known.shown,
-        _out_of_reach(run.course, task.edge) if how == "below" else "",
+        note(run.course, task.edge, how),
     )
-
-
-def _out_of_reach(course: Course, edge: EdgeName) -> str:
-    """Why an edge below all lengths cannot be found, where that is the relay's or the flash limit's doing."""
-    shortest_s = course.options.shortest(edge)
-    if course.shortest(edge) > shortest_s:
-        limits, words = course.options.limits, f"{course.shortest(edge):.3g} s"
-        return f"every length was long: none under {words} keeps max_flashes_per_s = {limits.max_flashes_per_s:g}"
-    if edge not in ("ride-through", "dim ride-through", "gap", "warm-up") or shortest_s <= SHORTEST_S:
-        return ""
-    what = "break" if edge in ("ride-through", "dim ride-through") else "supply"
-    return f"every length was long: it lies below the shortest {what} of this relay, {shortest_s:.3g} s"
 
 
 def _prior(run: Run, task: Task) -> Belief:
@@ -236,7 +275,7 @@ def _prior(run: Run, task: Task) -> Belief:
         task.edge,
         run.footing,
         run.course.jitter_s,
-        options.longest_s,
+        _missed_s(run) if task.edge == "noticed" else options.longest_s,
         options.trust,
         shortest_s=shortest_s,
     )
@@ -267,7 +306,11 @@ def _firmer(run: Run, task: Task) -> Footing | None:
     """The lengths to stand on, once an edge is known: longer where it must be, rest no longer than need be."""
     short, long = run.beliefs[task].certain()
     footing = run.footing
-    if footing is None or outcome(run, task) != "found":
+    if footing is None:
+        return footing
+    if outcome(run, task) == "above" and task.edge == "pulse's end":
+        return footing._replace(longest_pulse_s=0.95 * short)
+    if outcome(run, task) != "found":
         return footing
     changes: dict[str, float] = {}
     if task.edge == "gap":
@@ -278,11 +321,14 @@ def _firmer(run: Run, task: Task) -> Footing | None:
         resets = run.course.subject.sheet.off.reset is not None
         changes["pulse_s"] = max(min(footing.pulse_s, 0.95 * short), run.course.options.shortest_s)
         changes["dark_s"] = max(footing.dark_s, 1.1 * long) if resets else 1.1 * long + 0.1
+        changes["longest_pulse_s"] = 0.95 * short
+        changes["beyond_pulse_s"] = 1.1 * long + SURELY * run.course.jitter_s
     elif task.edge == "reset's end":
+        changes["longest_reset_s"] = 0.95 * short
         changes["dark_s"] = 1.1 * long + 0.1
     elif task.edge == "warm-up":
         changes["warm_s"] = 1.1 * long
-    else:
+    elif task.edge == "settling":
         changes["rest_s"] = max(1.1 * long + 0.2, footing.warm_s)
     if "dark_s" in changes:
         changes["dark_s"] = min(changes["dark_s"], run.course.options.limits.max_dark_s)

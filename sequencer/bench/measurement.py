@@ -26,6 +26,9 @@ ABOVE = 1.25
 """The lengths to stand on are so many times the shortest that the relay makes: room for an edge below them."""
 
 
+AS_SAME_TRAIN = "noticed is taken to begin where same_train does"
+
+
 class Options(NamedTuple):
     """How thorough a run is.
 
@@ -48,7 +51,7 @@ class Options(NamedTuple):
 
     def shortest(self, edge: EdgeName) -> float:
         """The least length (s) that can be shown of what is varied for an edge: breaks or supply."""
-        return self.shortest_on_s if edge in ("gap", "warm-up", "settling") else self.shortest_s
+        return self.shortest_on_s if edge in ("gap", "noticed", "warm-up", "settling") else self.shortest_s
 
 
 class Task(NamedTuple):
@@ -173,7 +176,8 @@ class Course:
         if edge == "warm-up" and dark_s > limits.max_dark_s:
             words = f"a power-down takes {dark_s:.3g} s without supply"
             return f"{words}, and the rig's max_dark_s is {limits.max_dark_s:g} s"
-        most_s = {"gap": self.footings[0].gap_s, "warm-up": self.footings[0].rest_s}
+        on = self.footings[0]
+        most_s = {"gap": on.gap_s, "noticed": on.gap_s, "warm-up": on.rest_s}
         if self.shortest(edge) > ROOM * most_s.get(
             edge, self.footings[0].pulse_s if "ride" in edge else math.inf
         ):
@@ -223,3 +227,28 @@ def course_for(
     if subject.counts:
         assert subject.run
     return Course(subject, jitter_s, options, volts_range)
+
+
+def note(course: Course, edge: EdgeName, how: str) -> str:
+    """What a person should know of how an edge was decided."""
+    if how == "below":
+        return _out_of_reach(course, edge)
+    if edge != "noticed" or how == "found":
+        return ""
+    words = "no shorter supply than the gap is noticed" if how == "above" else "not sure"
+    return f"{words}: {AS_SAME_TRAIN}"
+
+
+def _out_of_reach(course: Course, edge: EdgeName) -> str:
+    """Why an edge below all lengths cannot be found, where that is the relay's or the flash limit's doing."""
+    shortest_s = course.options.shortest(edge)
+    if course.shortest(edge) > shortest_s:
+        limits, words = course.options.limits, f"{course.shortest(edge):.3g} s"
+        return f"every length was long: none under {words} keeps max_flashes_per_s = {limits.max_flashes_per_s:g}"
+    if (
+        edge not in ("ride-through", "dim ride-through", "gap", "noticed", "warm-up")
+        or shortest_s <= SHORTEST_S
+    ):
+        return ""
+    what = "break" if edge in ("ride-through", "dim ride-through") else "supply"
+    return f"every length was long: it lies below the shortest {what} of this relay, {shortest_s:.3g} s"

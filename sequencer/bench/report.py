@@ -99,7 +99,7 @@ def _accept(fields: Mapping[str, Any], sheet: Datasheet | None) -> Iterator[str]
     yield _cost(fields)
     if fields["failures"]:
         wrong = [
-            (entry["phase"], entry["what"], _scene(sheet, entry["expects"]), _saw(sheet, entry["seen"]))
+            (entry["phase"], entry["what"], _expected(sheet, entry), _saw(sheet, entry["seen"]))
             for entry in fields["failures"]
         ]
         yield from _section("What went wrong", _table(("phase", "tried", "expected", "seen"), wrong))
@@ -229,6 +229,7 @@ def _claimed(sheet: Datasheet) -> list[Bar]:
     named = [
         ("ignored", off.ignored), ("pulse", off.pulse), ("reset", off.reset), ("power-down", off.power_down),
         ("supply: same train", on.same_train), ("supply: settled", on.settled), ("supply: warm-up", sheet.warm_up),
+        ("supply: noticed", sheet.noticed),
     ]  # fmt: skip
     return [Bar(name, window) for name, window in named if window is not None]
 
@@ -338,6 +339,10 @@ def _saw(sheet: Datasheet | None, seen: Mapping[str, Any]) -> str:
 def _scene(sheet: Datasheet | None, code: int | None) -> str:
     scene = None if sheet is None or code is None else sheet.scene_by_code(code)
     return ("any scene" if code is None else f"scene {code}") if scene is None else scene.name
+
+
+def _expected(sheet: Datasheet | None, entry: Mapping[str, Any]) -> str:
+    return " or ".join(_scene(sheet, code) for code in (entry["expects"], *entry.get("or_else", ())))
 
 
 def _cost(fields: Mapping[str, Any]) -> str:

@@ -290,13 +290,15 @@ class Scan:
     def gaps(self, known: Lengths) -> Lengths:
         """Count: from which supply on a pulse continues the train, and from which on the train is over."""
         p, rest = known.pulse, known.settle
-        line = Line(
-            lambda s: (
-                "in"
-                if self.ask.see((p, s), (p, rest), why="the supply between two pulses") == self.two
-                else "out"
-            )
-        )
+
+        def taken(supply: float) -> str:
+            # Not from scene 2: two breaks that the lamp takes for one long break may leave it where it was.
+            if supply < known.gap and self.ask.shows == self.two:
+                self.ask.see((p, rest), why="to scene 1")
+            seen = self.ask.see((p, supply), (p, rest), why="the supply between two pulses")
+            return "in" if seen == self.two else "out"
+
+        line = Line(taken)
         shorter_ones = self._paced(p, ladder(SHORTEST_GAP_S, known.gap)[:-1])
         for supply in [known.gap, *ladder(known.gap, rest, 1.6)[1:], *shorter_ones]:
             line.at(supply)
@@ -322,11 +324,20 @@ class Scan:
         """Step: from which supply on the second of two pulses is taken."""
         p, rest, size = known.pulse, known.settle, len(self.ring)
 
-        def taken(supply: float) -> str:
+        def moved(supply: float, pulses: int) -> int:
             start = self.place
-            self.ask.see((p, supply), (p, rest), why="the supply between two pulses")
-            moved = (self.where(p, rest) - start) % size
-            return "in" if moved == 2 % size else "out"
+            self.ask.see(*[(p, supply)] * (pulses - 1), (p, rest), why="the supply between pulses")
+            return (self.where(p, rest) - start) % size
+
+        def taken(supply: float) -> str:
+            # Two breaks that the lamp takes for one long break must not look like two steps.
+            if self.first is not None and (self.place + 2) % size == self.first:
+                self.step_on(1, p, known.gap)
+            if moved(supply, 2) != 2 % size:
+                return "out"
+            # In a ring of two, two steps look like none; three do not, and one was seen not to be what it does.
+            alike = size == 2 and known.powers_down == "stays"
+            return "out" if alike and moved(supply, 3) != 1 else "in"
 
         return self._edge_of_gap(known, taken)
 

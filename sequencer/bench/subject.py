@@ -8,6 +8,7 @@ dim ride-through    the same, on the dimmest scene
 pulse's end         a break                           a pulse                      a reset or power-down
 reset's end         a break                           a reset                      power-down
 gap                 supply between two pulses         the second pulse is missed   it is taken
+noticed             supply between two breaks         both are one long break      they are two
 settling            supply between two pulses         the train goes on            the train is over (count)
 warm-up             supply after power-down           the first pulse is missed    it is taken
 ==================  ================================  ===========================  ==========================
@@ -15,6 +16,10 @@ warm-up             supply after power-down           the first pulse is missed 
 So "the shortest pulse" and "the end of ignored" are one edge of one lamp, as are "the longest gap in a train" and
 settling; what is certain ends before it and begins after it. Between two lamps of a type they differ: no single lamp
 tells that.
+
+A lamp needs some supply to start after a break. With less, that break, the supply and the next break are one break of
+their summed length. So the gap and the warm-up that are found are the longer of two supplies: the one that the pulse
+needs, and the one that the lamp needs to start. Only ``noticed`` tells the second alone.
 """
 
 from __future__ import annotations
@@ -35,7 +40,7 @@ if TYPE_CHECKING:
     from sequencer.train import Delays
 
 EdgeName = Literal[
-    "ride-through", "dim ride-through", "gap", "pulse's end", "reset's end", "warm-up", "settling"
+    "ride-through", "dim ride-through", "pulse's end", "reset's end", "gap", "noticed", "warm-up", "settling"
 ]
 SHORTEST_S = 0.008
 """No shorter break and no shorter gap is tried: a relay can hardly make it. A slow relay's are longer."""
@@ -43,6 +48,8 @@ LONGEST_RUN = 5
 """So many scenes at most tell the answers of one train apart."""
 BEYOND = 0.05
 """So far beyond what the datasheet claims, and the lamp's clock tolerance, an edge is still as likely as within."""
+OFTEN_OUTSIDE = 0.2
+"""How likely ``noticed`` lies below all lengths that can be shown, or is no shorter than the gap, each."""
 DIMMER = 0.95
 """A scene that draws less than this share of the brightest is worth a ride-through of its own."""
 
@@ -50,7 +57,9 @@ DIMMER = 0.95
 class Footing(NamedTuple):
     """Lengths (s) that serve while others are varied: a pulse, a gap in a train, rest, a power-down.
 
-    After ``rest_s`` of supply the lamp is settled and warm; ``warm_s`` of it is enough for a first pulse.
+    After ``rest_s`` of supply the lamp is settled and warm; ``warm_s`` of it is enough for a first pulse. A break of up
+    to ``longest_pulse_s`` is surely a pulse, one from ``beyond_pulse_s`` on surely none, one from there up to
+    ``longest_reset_s`` surely a reset: 0, inf and 0 as long as that is not known.
     """
 
     pulse_s: float
@@ -58,6 +67,9 @@ class Footing(NamedTuple):
     rest_s: float
     dark_s: float
     warm_s: float
+    longest_pulse_s: float = 0.0
+    beyond_pulse_s: float = math.inf
+    longest_reset_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -148,10 +160,11 @@ class Subject:
         yield "ride-through"
         if self.bright_and_dim[1] is not None:
             yield "dim ride-through"
-        yield "gap"
         yield "pulse's end"
         if self.sheet.off.reset is not None:
             yield "reset's end"
+        yield "gap"
+        yield "noticed"
         yield "warm-up"
         if self.counts:
             yield "settling"
@@ -173,9 +186,10 @@ class Subject:
             "dim ride-through": (off.ignored[1], off.pulse[0]),
             "pulse's end": (off.pulse[1], (off.reset or off.power_down)[0]),
             "reset's end": ((off.reset or off.pulse)[1], off.power_down[0]),
-            "gap": (0.0, on.same_train[0]),
+            "gap": (0.0, max(on.same_train[0], self.sheet.noticed[0])),
+            "noticed": (0.0, self.sheet.noticed[0]),
             "settling": (on.same_train[1], on.settled[0] if on.settled else math.inf),
-            "warm-up": (0.0, self.sheet.warm_up[0]),
+            "warm-up": (0.0, max(self.sheet.warm_up[0], self.sheet.noticed[0])),
         }
         return ends[edge]
 
@@ -259,6 +273,8 @@ def prior_of(
         high = footing.gap_s
     elif edge == "warm-up":
         high = footing.rest_s
+    elif edge == "noticed":
+        high = longest_s
     elif edge == "settling":
         low, high = footing.gap_s, 2 * footing.rest_s
     else:
@@ -269,4 +285,6 @@ def prior_of(
     first = max(claimed[0] / (1 + clock), claimed[1] / 20, low)
     last = min(claimed[1] / (1 - clock), high)
     likely = (first, last) if first <= last and trust > 0 else None
-    return Prior(low, high, likely, trust, jitter_s=jitter_s)
+    prior = Prior(low, high, likely, trust, jitter_s=jitter_s)
+    # Many lamps start at once; and to one that starts slowly, the gap is the supply that it needs for that.
+    return prior._replace(outside=OFTEN_OUTSIDE) if edge == "noticed" else prior

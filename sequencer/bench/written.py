@@ -108,6 +108,7 @@ def windows(findings: Findings, rough: Datasheet, *, dc: bool = False) -> Window
             on_lines["settled"] = Line(on.settled, UNMEASURED)
     warm = Line((first(("warm-up",), rough.warm_up[0]), math.inf), edges.words("begins", "warm-up"))
     on_lines["warm_up"] = warm
+    on_lines["noticed"] = _noticed(findings, edges, rough, train[0])
     closed = [
         f"{rough.lamp.name}: nothing is left of {name}: it would begin at {window[0]:g} s and end at {window[1]:g} s"
         for name, window in (("[off] pulse", pulse), ("[on] same_train", train))
@@ -116,6 +117,19 @@ def windows(findings: Findings, rough: Datasheet, *, dc: bool = False) -> Window
     if closed:
         raise InputError([f"{line}: measure again with a finer --precision" for line in closed])
     return Windows(lines, on_lines)
+
+
+def _noticed(findings: Findings, edges: _Edges, rough: Datasheet, train_s: float) -> Line:
+    """As measured, but never later than a measured same_train: a pulse counts only after supply that is noticed."""
+    outcomes = {one.name: one.outcome for one in findings.measured}
+    measured = outcomes.get("gap") in ("found", "below")
+    default_s = train_s if measured else max(train_s, rough.noticed[0])
+    if outcomes.get("noticed") in ("found", "below"):
+        start = edges.begins(("noticed",), default_s)
+        if start < default_s:
+            return Line((start, math.inf), edges.words("begins", "noticed"))
+    words = "as same_train, which wants no less" if default_s == train_s else UNMEASURED
+    return Line((default_s, math.inf), f"begins: {words}")
 
 
 class _Edges:

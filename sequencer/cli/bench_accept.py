@@ -175,7 +175,9 @@ def _failure_lines(found: Verdict, sheet: Datasheet) -> list[str]:
             (
                 entry.exercise.phase,
                 printable(entry.exercise.what),
-                _scene(sheet, entry.exercise.expects),
+                " or ".join(
+                    _scene(sheet, code) for code in (entry.exercise.expects, *entry.exercise.or_else)
+                ),
                 _seen(sheet, entry),
             )
         )

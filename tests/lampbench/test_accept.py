@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from random import Random
 
@@ -23,9 +24,11 @@ from sequencer.bench.accept import (
 from sequencer.bench.drive import Step, drive
 from sequencer.bench.exercises import Exercise, Trainer
 from sequencer.bench.simulated import EyesThatErr, SimStand
+from sequencer.datasheet import Datasheet
 from sequencer.errors import HardwareError, InputError
 from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature
+from sequencer.train import Pulse
 from tests.lampbench.defects import DEFECTS, VOLTS, Defect, sheet_of, sound, unsound
 
 STEMS = "abcde"
@@ -59,6 +62,57 @@ def test_each_defect_is_found(defect: Defect) -> None:
         run, verdict = accept(unsound(defect, seed), course(defect.stem, tours=10))
         assert not verdict.accepted, seed
         assert {entry.exercise.phase for entry in failures(run)} <= defect.found_in
+
+
+class StartsSlowly(SimLamp):
+    """After a break it needs longer than its datasheet says to start; with less, the break and the next are one."""
+
+    def _draw_start_up(self) -> float:
+        return self.datasheet.noticed[0] + 0.1
+
+
+def with_noticed(stem: str, start_s: float | None) -> Datasheet:
+    sheet = sheet_of(stem)
+    noticed = None if start_s is None else (start_s, math.inf)
+    return sheet.model_copy(update={"on": sheet.on.model_copy(update={"noticed": noticed})})
+
+
+@pytest.mark.parametrize("start_s", [None, 0.03, 0.6])
+@pytest.mark.parametrize("stem", STEMS)
+def test_a_lamp_that_starts_slower_than_its_datasheet_says_is_found(stem: str, start_s: float | None) -> None:
+    """Left out, ``noticed`` begins with same_train; else sooner, or later. A sound lamp passes all the same."""
+    sheet = with_noticed(stem, start_s)
+    given = Course(Trainer(sheet), Options(tours=1))
+    for seed in range(3):
+        nature = Nature.steady(Random(seed))
+        run, verdict = accept(SimStand(StartsSlowly(sheet, nature, scene=1), seed=seed), given)
+        assert not verdict.accepted
+        slow = replace(nature, start_up=1.0)
+        run, verdict = accept(SimStand(SimLamp(sheet, slow, scene=1), seed=seed), given)
+        assert verdict.accepted, [entry.exercise.what for entry in failures(run)]
+
+
+@pytest.mark.parametrize("stem", STEMS)
+def test_the_least_supply_that_is_noticed_is_tried_and_names_all_that_may_follow(stem: str) -> None:
+    """Where same_train wants more, a second pulse may be missed: what counts is that the two are not one break."""
+    given = Course(Trainer(with_noticed(stem, 0.03)), Options())
+    tasks = [
+        task for task in given.tasks if task.edge and task.edge.what == "shortest supply that is noticed"
+    ]
+    assert len(tasks) == Options().repeats
+    exercise = given.exercise(tasks[0], 1, cold=False)
+    assert exercise is not None
+    trainer = given.trainer
+    pad_s = trainer.margin_s + trainer.delays.spread_s
+    on_s = 0.03 / (1 - trainer.sheet.lamp.clock_tolerance) + pad_s
+    pulses = exercise.train.pulses
+    least = [place for place, pulse in enumerate(pulses) if pulse.on_s == pytest.approx(on_s)]
+    assert least == list(range(least[0], len(pulses) - 1))
+    merged_s = sum(pulse.off_s + pulse.on_s for pulse in pulses[least[0] :]) - pulses[-1].on_s
+    merged = (*pulses[: least[0]], Pulse(merged_s, pulses[-1].on_s))
+    assert not {exercise.expects, *exercise.or_else} & trainer.may_end_on(
+        merged, None if trainer.blind else 1
+    )
 
 
 def test_what_failed_says_what_was_seen() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from random import Random
 
 from hypothesis import assume, given, settings
@@ -29,6 +30,16 @@ NATURES = (
 )
 
 
+@st.composite
+def drawn_sheets(draw: st.DrawFn) -> Datasheet:
+    """Those of the planner, and ones whose supply is noticed at once, late, or as same_train says."""
+    sheet = draw(small_sheets(most_scenes=5))
+    noticed = draw(
+        st.sampled_from([None, (0.0, math.inf), (0.05, math.inf), (0.3, math.inf), (1.0, math.inf)])
+    )
+    return coloured(sheet.model_copy(update={"on": sheet.on.model_copy(update={"noticed": noticed})}))
+
+
 def coloured(sheet: Datasheet) -> Datasheet:
     scenes = [s.model_copy(update={"colour": c}) for s, c in zip(sheet.scenes, COLOURS, strict=False)]
     return sheet.model_copy(update={"scenes": tuple(scenes)})
@@ -36,7 +47,7 @@ def coloured(sheet: Datasheet) -> Datasheet:
 
 @settings(max_examples=60, deadline=None)
 @given(
-    small_sheets(most_scenes=5).map(coloured),
+    drawn_sheets(),
     st.sampled_from(RELAYS),
     st.sampled_from(
         (1e-6, 0.01, 0.03)

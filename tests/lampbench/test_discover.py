@@ -29,6 +29,7 @@ from sequencer.datasheet import Datasheet, load_datasheet
 from sequencer.errors import InputError
 from sequencer.sim.lamp import SimLamp
 from sequencer.sim.nature import Nature
+from sequencer.sim.relay import Manner
 from sequencer.train import Pulse, Train
 from tests.automaton.sheets import INF, sheet
 from tests.lampbench.lamps import drawn_lamp, unlike
@@ -41,9 +42,9 @@ def coloured(kind: str, size: int = 4, **changes: Any) -> Datasheet:
     return sheet(kind, dict(enumerate(COLOURS[:size], start=1)), **changes)
 
 
-def table_lamp(true: Datasheet, seed: int = 1, lapse: float = 0.0) -> SimStand:
+def table_lamp(true: Datasheet, seed: int = 1, lapse: float = 0.0, manner: Manner = "drawn") -> SimStand:
     nature = replace(Nature.steady(Random(seed)), wakes_early=True)
-    return SimStand(SimLamp(true, nature, scene=1), eyes=EyesThatErr(lapse=lapse), seed=seed)
+    return SimStand(SimLamp(true, nature, scene=1), eyes=EyesThatErr(lapse=lapse), seed=seed, manner=manner)
 
 
 @pytest.mark.parametrize("seed", range(1001, 1015))
@@ -96,6 +97,38 @@ def test_what_was_written_is_read_and_then_accepts_the_lamp(stem: str, tmp_path:
     run = Run(Course(Trainer(read), Options(tours=2)))
     _, verdict = drive(run, table_lamp(true), lambda _: None, lambda _: None)
     assert verdict.accepted, verdict.failures
+
+
+@pytest.mark.parametrize("scene", [1, 2])
+@pytest.mark.parametrize(
+    ("kind", "size", "keeps"),
+    [
+        ("count", 3, "remembered"),
+        ("count", 4, "first"),
+        ("step", 2, "remembered"),
+        ("step", 2, "first"),
+        ("step", 3, "first"),
+        ("step", 4, "first"),
+        ("step", 4, "next"),
+    ],
+)
+def test_two_breaks_that_it_takes_for_one_are_no_two_pulses(
+    kind: str, size: int, keeps: str, scene: int
+) -> None:
+    """It starts 0.3 s after a break. With less supply, two pulses are one power-down: it may look like none or two."""
+    changes = {"pulse": (0.1, 0.7), "power_down": (0.9, INF), "reset": None, "same_train": (0.3, 1.5)}
+    changes |= {"settled": (2.5, INF)} if kind == "count" else {"same_train": (0.3, INF)}
+    true = coloured(kind, size, after_power_down=keeps, clock_tolerance=0.0, warm_up=None, **changes)
+    lamp = SimLamp(true, Nature(start_up=1.0, gap=0.2, boot=0.2, wakes_early=True), scene=scene)
+    found = discover(Asking(SimStand(lamp, manner="mean")))
+    assert found.sheet is not None, found.why
+    read = Datasheet.model_validate(found.sheet)
+    assert read.on.same_train[0] >= 0.3
+    assert read.noticed[0] >= 0.3
+    assert read.warm_up[0] >= 0.3
+    assert found.lengths is not None
+    assert found.lengths.gap_edge is not None
+    assert found.lengths.gap_edge[1] >= 0.3
 
 
 def test_windows_lie_within_what_this_lamp_does() -> None:
@@ -211,7 +244,7 @@ def test_taken_up_on_a_lamp_that_was_moved_it_goes_back_first() -> None:
 def test_a_run_that_is_taken_up_twice_keeps_every_answer() -> None:
     """Each time the lamp was moved meanwhile, and is led back first: that way back is no answer."""
     true = coloured("count", 4)
-    stand = table_lamp(true)
+    stand = table_lamp(true, manner="mean")
     record: dict[str, Any] | None = None
     for length in (40, 80):
 
@@ -223,7 +256,7 @@ def test_a_run_that_is_taken_up_twice_keeps_every_answer() -> None:
         with pytest.raises(BrokenOffError):
             discover(ask)
         record = json.loads(json.dumps(ask.record()))
-        stand.send(Train((Pulse(0.2, 1.0), Pulse(0.2, 12.0))))  # somebody's thumb
+        stand.send(Train((Pulse(0.2, 1.0), Pulse(0.2, 1.0), Pulse(0.2, 12.0))))  # somebody's thumb
     found = discover(Asking(stand, record=record))
     assert found.sheet is not None, found.why
     assert record is not None
@@ -232,7 +265,7 @@ def test_a_run_that_is_taken_up_twice_keeps_every_answer() -> None:
     assert [list(one.pulses) for one in found.log[: len(answers)]] == [
         [tuple(pulse) for pulse in one[0]] for one in answers
     ]
-    whole = discover(Asking(table_lamp(true)))
+    whole = discover(Asking(table_lamp(true, manner="mean")))
     assert [one.pulses for one in found.log if one.why != BACK] == [one.pulses for one in whole.log]
 
 

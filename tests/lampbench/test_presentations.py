@@ -9,9 +9,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from sequencer.bench.presentations import PITCH_S, most_lengths, present, stand_on
+from sequencer.bench.presentations import PITCH_S, fits, most_lengths, present, stand_on
 from sequencer.bench.simulated import EyesThatErr, SimStand
-from sequencer.bench.subject import EdgeName, Subject, footings
+from sequencer.bench.subject import EdgeName, Footing, Subject, footings
 from sequencer.datasheet import Datasheet
 from sequencer.errors import InputError
 from sequencer.sim.lamp import SimLamp
@@ -33,13 +33,23 @@ def test_it_is_read_as_what_fell_long(stem: str, seed: int, parts: list[float]) 
     nature = Nature.steady(rng) if rng.random() < 0.5 else Nature.corner(rng)
     subject = Subject(sheet)
     edge = rng.choice([edge for edge in subject.edges if subject.hidden(edge) is None])
-    footing = next(footings(sheet))
+    footing = (
+        with_pulse_known(next(footings(sheet)), sheet, nature)
+        if rng.random() < 0.7
+        else next(footings(sheet))
+    )
+    assume(edge != "noticed" or footing.longest_pulse_s)
     low, high = reach(subject, edge)
+    if edge == "noticed":  # where the second pulse is surely missed
+        high = min(high, edge_of(subject, "gap", sheet, nature) * (1 - CLEAR))
+        assume(low < high)
     lengths = tuple(sorted(low * (high / low) ** part for part in parts))
     lengths = lengths[: most_lengths(subject, edge, footing, lengths[0])]
     at = edge_of(subject, edge, sheet, nature)
     assume(all(abs(math.log(length / at)) > CLEAR for length in lengths))
     seen = rng.choice(subject.codes)
+    while not fits(subject, edge, lengths, footing, seen):
+        lengths = lengths[:-1]
     lamp = SimLamp(sheet, nature, scene=seen)
     stand = SimStand(lamp, manner="mean", eyes=EyesThatErr(noise=0.0))
     shown = present(subject, edge, lengths, footing, seen)
@@ -49,6 +59,12 @@ def test_it_is_read_as_what_fell_long(stem: str, seed: int, parts: list[float]) 
     code = shows(stand)
     assert shown.reads.get(code, shown.otherwise) == sum(length > at for length in lengths)
     assert all(pulse.off_s + pulse.on_s >= PITCH_S - 1e-9 for pulse in shown.pulses)
+
+
+def with_pulse_known(footing: Footing, sheet: Datasheet, nature: Nature) -> Footing:
+    """As it is once this lamp's own pulse's end was found."""
+    end_s = ticks(sheet, nature)["pulse's end"][0] / (1 + nature.clock * sheet.lamp.clock_tolerance)
+    return footing._replace(longest_pulse_s=0.95 * end_s, beyond_pulse_s=1.1 * end_s)
 
 
 def reach(subject: Subject, edge: EdgeName) -> tuple[float, float]:

@@ -15,10 +15,14 @@ from sequencer.sim.nature import Nature
 def ticks(sheet: Datasheet, nature: Nature) -> dict[str, tuple[float, float]]:
     """By edge, where a lamp of this nature has it on its own clock, least and greatest over its scenes."""
     off, on = sheet.off, sheet.on
+    starts = (
+        sheet.noticed[0] * nature.start_up
+    )  # with less supply the breaks around it are one, and no pulse counts
     found = {
         "pulse's end": _between(off.pulse[1], (off.reset or off.power_down)[0], nature.pulse_end),
-        "gap": on.same_train[0] * nature.gap,
-        "warm-up": sheet.warm_up[0] * nature.boot,
+        "gap": max(on.same_train[0] * nature.gap, starts),
+        "noticed": starts,
+        "warm-up": max(sheet.warm_up[0] * nature.boot, starts),
     }
     if off.reset is not None:
         found["reset's end"] = _between(off.reset[1], off.power_down[0], nature.reset_end)
@@ -45,6 +49,7 @@ def misfits(windows: Windows, sheet: Datasheet, nature: Nature, hidden: frozense
     pairs = {
         "pulse's end": (off["pulse"].window[1], off[beyond].window[0]),
         "gap": (0.0, on["same_train"].window[0]),
+        "noticed": (0.0, on["noticed"].window[0]),
         "warm-up": (0.0, on["warm_up"].window[0]),
     }
     if "reset" in off:
@@ -81,4 +86,7 @@ def roughly(sheet: Datasheet, rng: Random) -> Datasheet:
         on["settled"] = (max(1.01 * on["same_train"][1], guess(on["settled"][0])), math.inf)
     if "warm_up" in on and rng.random() < 0.5:
         on["warm_up"] = (guess(on["warm_up"][0]), math.inf)
+    if "noticed" in on:
+        at = guess(on["noticed"][0])
+        on["noticed"] = (at, math.inf) if rng.random() < 0.5 else None
     return Datasheet.model_validate(raw)
