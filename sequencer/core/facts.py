@@ -42,7 +42,7 @@ def taken(state: State, event: on.Event) -> Taken:
         hand=hand,
         request=request,
         outages=tuple(at for at in state.outages if at > now - HOUR_S),
-        cycles=tuple((at, count) for at, count in state.cycles if at > now - HOUR_S),
+        cycles=tuple((at, count) for at, count in state.cycles if at + HOUR_S > now),  # as the deadline
     )
     return NEWS[type(event)](state, event)
 
@@ -192,7 +192,8 @@ def _planned(s: State, event: on.Planned) -> Taken:
     if event.cycles > most:
         return _no_train(s, f"its train takes {event.cycles} relay cycles, and max_cycles_per_h is {most}")
     if event.cycles:
-        return s._replace(answer=Answer(event.cycles, event.length_s, event.dark_s)), ()
+        answer = Answer(event.cycles, event.length_s, event.dark_s)
+        return s._replace(answer=answer, overdue_at=math.inf), ()  # how long its turn takes is not limited
     return _held(s._replace(asked=None), s.asked), ()  # nothing need be sent
 
 
@@ -283,7 +284,7 @@ def _contact_unknown(s: State, event: on.ContactUnknown) -> Taken:
     if s.with_player:  # the train's end says what failed
         return s, ()
     if s.phase == "dark":
-        s = s._replace(phase="lit", may_open_at=s.at + RETRY_S)
+        s = s._replace(phase="lit", may_open_at=max(s.may_open_at, s.at + RETRY_S))
     return s._replace(trouble=event.why), (Warn(event.why),)
 
 
