@@ -168,7 +168,7 @@ def _supply_back(s: State, _: on.SupplyBack) -> Taken:
     if s.supply:
         return s, ()
     outages = (*s.outages, s.at)
-    trial = min(MOST_STEADY_S, s.rules.steady_s * 2.0 ** (len(outages) - 1))
+    trial = _doubled(s.rules.steady_s, len(outages) - 1, MOST_STEADY_S)
     s = s._replace(supply=True, supply_since=s.at, outages=outages, steady_until=s.at + trial)
     return (s if s.phase == "dark" else _disturbed(s, "the supply came back")), ()
 
@@ -237,9 +237,13 @@ def _train_ended(s: State, event: on.TrainEnded) -> Taken:
 
 
 def _try_later(s: State, why: str) -> Taken:
-    wait = min(MOST_RETRY_S, RETRY_S * 2.0**s.failures)
+    wait = _doubled(RETRY_S, s.failures, MOST_RETRY_S)
     s = s._replace(failures=s.failures + 1, retry_at=s.at + wait, trouble=why)
     return s, (Warn(f"{why}; the next try comes in {wait:.0f} s"),)
+
+
+def _doubled(first_s: float, times: int, most_s: float) -> float:
+    return min(most_s, first_s * 2.0 ** min(times, 60))  # days of failures are more than a float can count
 
 
 def _held(s: State, asked: Question) -> State:

@@ -356,3 +356,11 @@ def test_light_is_let_in_at_once_whatever_the_flash_limit() -> None:
         state, _ = step(state, event)
     state, actions = step(state, on.SwitchOn(103.0))
     assert (state.phase, actions) == ("lit", (LetClose(),))
+
+
+def test_a_sense_that_flutters_for_an_hour_has_no_longer_a_trial() -> None:
+    """Powers of two have an end, and a daemon that dies of them leaves a pool alone."""
+    state = MATCHED._replace(outages=(100.0,) * 2000)
+    for event in (on.SupplyLost(101.0), on.SupplyBack(102.0)):
+        state, _ = step(state, event)
+    assert state.steady_until == 1002.0
