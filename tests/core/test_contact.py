@@ -39,6 +39,8 @@ MATCHED = CircuitState(
     RULES, "evening", at=100.0, contact=LONG_LIT, known=KNOWN, clock=True, synced_at=100.0, phased_at=100.0
 )
 NEVER = Bounds()
+LONG_AGO = Bounds(0.0, 0.0)
+NOBODY_KNOWS = Contact("unknown", NEVER, LONG_AGO)
 
 OFF = (on.SwitchOff(101.0), on.ContactOpened(103.0, 101.0, 103.0))
 """Commanded open at 101, confirmed at 103: open between 101.0625 and 103.5."""
@@ -77,12 +79,23 @@ LOST_DARK = "contact not confirmed: dark is wanted, and nobody knows whether the
 LOST_LIT = "contact not confirmed: light is wanted, and nobody knows whether the lamps are lit"
 WAITS = "a train to evening waits"
 
+HELD_OPEN = After(
+    Contact("open", OPENED, LONG_AGO),
+    math.inf,
+    104.0,
+    AS_BEFORE,
+    "dark",
+    "open",
+    "dark",
+    [(103.0, 1)],
+    "dark",
+)
 CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
     "an opening that is commanded": (
         MATCHED,
         OFF[:1],
         After(
-            Contact("moving", NEVER, Bounds(0.0, 0.0)),
+            Contact("moving", NEVER, LONG_AGO),
             math.inf,
             -math.inf,
             AS_BEFORE,
@@ -95,17 +108,7 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
     "an opening that is confirmed counts from its command to its confirmation, and the relay's own delay": (
         MATCHED,
         OFF,
-        After(
-            Contact("open", OPENED, Bounds(0.0, 0.0)),
-            math.inf,
-            104.0,
-            AS_BEFORE,
-            "dark",
-            "open",
-            "dark",
-            [(103.0, 1)],
-            "dark",
-        ),
+        HELD_OPEN,
     ),
     "a darkness that may have been shorter than a power-down leaves nothing known": (
         MATCHED,
@@ -171,26 +174,12 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
         [on.Replaced(101.0, "north")],
         After(LONG_LIT, 101.0, -math.inf),
     ),
-    "read open while it is held: as it was": (
-        MATCHED,
-        [*OFF, on.ContactRead(113.0, False)],
-        After(
-            Contact("open", OPENED, Bounds(0.0, 0.0)),
-            math.inf,
-            104.0,
-            AS_BEFORE,
-            "dark",
-            "open",
-            "dark",
-            [(103.0, 1)],
-            "dark",
-        ),
-    ),
+    "read open while it is held: as it was": (MATCHED, [*OFF, on.ContactRead(113.0, False)], HELD_OPEN),
     "read closed while it is held: nobody knows since when, and the next try is later": (
         MATCHED,
         [*OFF, on.ContactRead(113.0, True, "by itself")],
         After(
-            Contact("unknown", OPENED, Bounds(0.0, 0.0)),
+            Contact("unknown", OPENED, LONG_AGO),
             math.inf,
             118.0,
             {},
@@ -205,7 +194,7 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
         MATCHED,
         [*OFF, on.ContactRead(113.0, None, "no line")],
         After(
-            Contact("unknown", OPENED, Bounds(0.0, 0.0)),
+            Contact("unknown", OPENED, LONG_AGO),
             math.inf,
             104.0,
             {},
@@ -220,7 +209,7 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
         MATCHED,
         [*OFF, on.ContactRead(113.0, None, "no line"), on.ContactRead(123.0, False)],
         After(
-            Contact("open", Bounds(101.0625, 123.0), Bounds(0.0, 0.0)),
+            Contact("open", Bounds(101.0625, 123.0), LONG_AGO),
             math.inf,
             104.0,
             {},
@@ -300,50 +289,24 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
         MATCHED,
         [on.ContactRead(101.0, None, "no line")],
         After(
-            LONG_LIT,
-            0.0,
-            -math.inf,
-            AS_BEFORE,
-            "lit",
-            headline="every lamp on evening",
-            indication="steady",
+            LONG_LIT, 0.0, -math.inf, AS_BEFORE, "lit", headline="every lamp on evening", indication="steady"
         ),
     ),
     "it could not be opened: perhaps it was, and counts against the flash limit": (
         MATCHED,
         [on.SwitchOff(101.0), on.ContactUnknown(103.0, "no pin", 1)],
-        After(
-            Contact("unknown", NEVER, Bounds(0.0, 0.0)),
-            math.inf,
-            108.0,
-            {},
-            "lit",
-            "not confirmed",
-            LOST_DARK,
-            [(103.0, 1)],
-            "fast",
-        ),
+        After(NOBODY_KNOWS, math.inf, 108.0, {}, "lit", "not confirmed", LOST_DARK, [(103.0, 1)], "fast"),
     ),
     "the retry of an opening that failed is never sooner than the flash limit": (
         MATCHED._replace(rules=RULES._replace(cycle_s=8.0)),
         [on.SwitchOff(101.0), on.ContactUnknown(103.0, "no pin", 1)],
-        After(
-            Contact("unknown", NEVER, Bounds(0.0, 0.0)),
-            math.inf,
-            111.0,
-            {},
-            "lit",
-            "not confirmed",
-            LOST_DARK,
-            [(103.0, 1)],
-            "fast",
-        ),
+        After(NOBODY_KNOWS, math.inf, 111.0, {}, "lit", "not confirmed", LOST_DARK, [(103.0, 1)], "fast"),
     ),
     "it could not be let close: light is wanted, and nobody knows": (
         MATCHED,
         [*OFF, on.SwitchOn(150.0), on.ContactUnknown(151.0, "no line")],
         After(
-            Contact("unknown", OPENED, Bounds(0.0, 0.0)),
+            Contact("unknown", OPENED, LONG_AGO),
             math.inf,
             151.5,
             {},
@@ -357,51 +320,23 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
     "unknown while planning: the train waits, and what is planned is forgotten": (
         MATCHED,
         [*TRAIN[:1], on.ContactUnknown(101.5, "no line"), *TRAIN[1:2]],
-        After(
-            Contact("unknown", NEVER, Bounds(0.0, 0.0)),
-            math.inf,
-            102.0,
-            {},
-            "waiting",
-            "not confirmed",
-            LOST_LIT,
-            indication="fast",
-        ),
+        After(NOBODY_KNOWS, math.inf, 102.0, {}, "waiting", "not confirmed", LOST_LIT, indication="fast"),
     ),
     "unknown while waiting": (
         MATCHED._replace(quiet=True),
         [on.ButtonShort(101.0), on.ContactUnknown(101.5, "no line", 2)],
-        After(
-            Contact("unknown", NEVER, Bounds(0.0, 0.0)),
-            math.inf,
-            102.0,
-            {},
-            "waiting",
-            "not confirmed",
-            LOST_LIT,
-            [(101.5, 2)],
-            "fast",
-        ),
+        After(NOBODY_KNOWS, math.inf, 102.0, {}, "waiting", "not confirmed", LOST_LIT, [(101.5, 2)], "fast"),
     ),
     "unknown without supply": (
         MATCHED,
         [on.SupplyLost(101.0), on.ContactUnknown(102.0, "no line")],
-        After(
-            Contact("unknown", NEVER, Bounds(0.0, 0.0)),
-            math.inf,
-            102.5,
-            {},
-            "unpowered",
-            "not confirmed",
-            LOST_LIT,
-            indication="fast",
-        ),
+        After(NOBODY_KNOWS, math.inf, 102.5, {}, "unpowered", "not confirmed", LOST_LIT, indication="fast"),
     ),
     "unknown in a train: its player still has the contact, and its end says what failed": (
         MATCHED,
         [*TRAIN, on.ContactUnknown(104.0, "no log", 3)],
         After(
-            Contact("unknown", NEVER, Bounds(0.0, 0.0)),
+            NOBODY_KNOWS,
             math.inf,
             104.5,
             {},
@@ -415,7 +350,7 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
         MATCHED,
         TRAIN,
         After(
-            Contact("moving", NEVER, Bounds(0.0, 0.0)),
+            Contact("moving", NEVER, LONG_AGO),
             math.inf,
             -math.inf,
             AS_BEFORE,
@@ -453,6 +388,20 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
             cycles=[(130.0, 1)],
         ),
     ),
+    "a log that comes after its train was given up takes no limit back": (
+        MATCHED,
+        [*TRAIN, on.ContactUnknown(110.0, "no log", 3), *PLAYED[:1]],
+        After(
+            Contact("open", Bounds(104.0625, 104.75), LONG_AGO),
+            math.inf,
+            110.5,
+            {},
+            "sending",
+            "open",
+            "sending the train to evening",
+            [(110.0, 3), (111.0, 3)],
+        ),
+    ),
     "a train that never had its turn keeps what is known": (
         MATCHED,
         [*TRAIN[:2], on.Quiet(102.5, True), on.TrainEnded(103.0, "not begun", 0)],
@@ -461,16 +410,7 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
     "a start: nothing is confirmed, and an earlier daemon may have opened just now": (
         CircuitState(RULES, "evening"),
         [on.Started(50.0)],
-        After(
-            Contact(),
-            math.inf,
-            50.5,
-            {},
-            "waiting",
-            "not confirmed",
-            LOST_LIT,
-            indication="fast",
-        ),
+        After(Contact(), math.inf, 50.5, {}, "waiting", "not confirmed", LOST_LIT, indication="fast"),
     ),
     "a start whose contact is at rest: supply counts from there": (
         CircuitState(RULES, "evening"),

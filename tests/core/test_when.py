@@ -57,11 +57,7 @@ NO_END = "a train was not sent as planned: the player never answered"
 
 MOMENTS: dict[str, Moment] = {
     "a planner's answer is lost, 180 s after it was asked": Moment(
-        MATCHED,
-        ASKED,
-        281.0,
-        [later(NO_ANSWER, 5)],
-        "waiting",
+        MATCHED, ASKED, 281.0, [later(NO_ANSWER, 5)], "waiting"
     ),
     "a player's end is lost, 120 s after its train should be over": Moment(
         MATCHED,
@@ -81,11 +77,7 @@ MOMENTS: dict[str, Moment] = {
         "dark",
     ),
     "dark, once it allows it after a hold": Moment(
-        MATCHED,
-        [*OFF, *lit_again(103.125, 103.125), on.SwitchOff(103.25)],
-        104.0,
-        [HoldOpen()],
-        "dark",
+        MATCHED, [*OFF, *lit_again(103.125, 103.125), on.SwitchOff(103.25)], 104.0, [HoldOpen()], "dark"
     ),
     "dark, once it allows it after a start": Moment(
         UNLIT,
@@ -109,11 +101,7 @@ MOMENTS: dict[str, Moment] = {
         "dark",
     ),
     "dark again, 5 s after it closed by itself": Moment(
-        MATCHED,
-        [*OFF, on.ContactRead(113.0, True, "by itself")],
-        118.0,
-        [HoldOpen()],
-        "dark",
+        MATCHED, [*OFF, on.ContactRead(113.0, True, "by itself")], 118.0, [HoldOpen()], "dark"
     ),
     "a train that is planned waits for the flash limit after a hold": Moment(
         MATCHED,
@@ -226,11 +214,7 @@ MOMENTS: dict[str, Moment] = {
         "planning",
     ),
     "the relay's cycles of an hour": Moment(
-        CAPPED._replace(cycles=((100.0, 5),)),
-        ASKED,
-        3700.0,
-        [plan(1, "rest", {}, PERSON)],
-        "planning",
+        CAPPED._replace(cycles=((100.0, 5),)), ASKED, 3700.0, [plan(1, "rest", {}, PERSON)], "planning"
     ),
     "of several cycles the first is over first": Moment(
         CAPPED._replace(cycles=((99.0, 1), (100.0, 4))),

@@ -65,10 +65,7 @@ CASES: dict[str, tuple[PlayResult | str | None, tuple[ContactEvent, ...]]] = {
     ),
     "broken off, lit": (log(WHOLE[:2], "broken off"), moved(1, 101.0, 101.25, 102.0, 102.5)),
     "broken off in a break": (log(WHOLE[:1], "broken off"), moved(1, 101.0, 101.25, 109.0, NOW)),
-    "broken off before the first edge": (
-        log([], "broken off"),
-        (on.ContactClosed(NOW, 109.0, NOW),),
-    ),
+    "broken off before the first edge": (log([], "broken off"), (on.ContactClosed(NOW, 109.0, NOW),)),
     "failed at the first opening: it may have opened at any moment until now": (
         log([], "failed"),
         moved(1, 100.0, NOW, 100.0, NOW),
@@ -84,10 +81,7 @@ CASES: dict[str, tuple[PlayResult | str | None, tuple[ContactEvent, ...]]] = {
     ),
     "it could not be sent to rest": (log(WHOLE[:3], "failed", None), unknown(2)),
     "not even after a train that held": (log(WHOLE, rested=None), unknown(2)),
-    "a contact that rests open is none that the daemon can call closed": (
-        log(WHOLE, shut=False),
-        unknown(2),
-    ),
+    "a contact that rests open is none that the daemon can call closed": (log(WHOLE, shut=False), unknown(2)),
     "no log: all of its openings may have been": ("the player died", unknown(7)),
     "an earlier daemon's": (None, unknown(7)),
 }
