@@ -491,13 +491,14 @@ def canonical(node: Node) -> Node:
 
 def key(node: Node) -> object:
     """What tells two nodes apart."""
-    return tuple(map(_plain, (*node.core[1:], *node.world)))
+    core, world = node
+    mappings = {"known": tuple(core.known.items()), "refused": tuple(core.refused), "full_cycles": ()}
+    plain = core._replace(**mappings, asked=_plain(core.asked))  # type: ignore[arg-type]
+    return plain[1:], world._replace(playing=_plain(world.playing))  # type: ignore[arg-type]
 
 
-def _plain(value: object) -> object:
-    if isinstance(value, Question):
-        return value.scene, value.start, tuple(sorted(value.known.items()))
-    return tuple(value.items()) if isinstance(value, dict) else value
+def _plain(asked: Question | None) -> object:
+    return asked and (asked.scene, asked.start, tuple(sorted(asked.known.items())))
 
 
 def check(node: Node) -> None:

@@ -402,6 +402,32 @@ CASES: dict[str, tuple[CircuitState, Sequence[on.Event], After]] = {
             [(110.0, 3), (111.0, 3)],
         ),
     ),
+    "until then its last break, however long, changes nothing": (
+        MATCHED,
+        [*TRAIN, on.ContactOpened(130.0, 104.0, 104.0, 1), on.ContactClosed(130.0, 120.0, 120.0)],
+        After(
+            Contact("closed", Bounds(104.0625, 104.5), Bounds(120.125, 120.25)),
+            120.25,
+            105.0,
+            AS_BEFORE,
+            "sending",
+            headline="sending the train to evening",
+            cycles=[(130.0, 1)],
+        ),
+    ),
+    "a reading of a contact that a player has says nothing": (
+        MATCHED,
+        [*TRAIN, on.ContactRead(103.0, False), on.ContactRead(103.0, None, "no line")],
+        After(
+            Contact("moving", NEVER, LONG_AGO),
+            math.inf,
+            -math.inf,
+            AS_BEFORE,
+            "sending",
+            "moving",
+            "sending the train to evening",
+        ),
+    ),
     "a train that never had its turn keeps what is known": (
         MATCHED,
         [*TRAIN[:2], on.Quiet(102.5, True), on.TrainEnded(103.0, "not begun", 0)],
