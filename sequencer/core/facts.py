@@ -90,7 +90,7 @@ def _started(s: State, event: on.Started) -> Taken:
 
 def _disturbed(s: State, why: str) -> State:
     """Nothing is known any more, and the lamps may be in the middle of something."""
-    return s._replace(known={}, resync=why, refused={}, marred=True, answer=None)
+    return s._replace(known={}, resync=why, refused={}, marred=True)
 
 
 def _switch_on(s: State, _: on.SwitchOn) -> Taken:

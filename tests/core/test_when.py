@@ -5,6 +5,7 @@ The shell wakes it at ``CircuitState.deadline`` and at no other moment, so that 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
@@ -199,6 +200,35 @@ MOMENTS: dict[str, Moment] = {
         [plan(1, "rest", {}, "its moving lamps drift out of step")],
         "planning",
     ),
+    "they drift from the end of the last train": Moment(
+        MATCHED._replace(rules=MOVING),
+        [*TRAIN, *PLAYED, OVER],
+        1911.0,
+        [plan(2, "rest", {}, "its moving lamps drift out of step")],
+        "planning",
+    ),
+    "a train for lamps of which nothing is known will do whatever befalls them before it is sent": Moment(
+        UNLIT,
+        [
+            on.Started(50.0),
+            on.ContactClosed(50.0, 50.0, 50.0),
+            on.Planned(50.25, 1, 3, 9.0, 2.0),
+            on.Replaced(50.375, "north"),
+        ],
+        50.5,
+        [SendTrain(1)],
+        "sending",
+    ),
+    "the openings of a train whose end is lost are counted, whatever befell the lamps": Moment(
+        MATCHED,
+        [*TRAIN, on.Replaced(103.0, "north")],
+        231.0,
+        [later(NO_END, 5)],
+        "waiting",
+        lambda s: s.recent_cycles,
+        0,
+        3,
+    ),
     "a request ends": Moment(
         MATCHED._replace(request=Wish("quiet", 100.0), known=QUIET),
         [],
@@ -266,6 +296,25 @@ def test_a_train_that_waits_for_its_turn_is_not_taken_for_lost() -> None:
     assert actions == (SendTrain(1),)
     state, actions = step(state, on.Tick(1000.0))
     assert (state.phase, state.contact, actions) == ("sending", MATCHED.contact, ())
+
+
+@pytest.mark.parametrize(
+    "events",
+    [[*TRAIN, *PLAYED, OVER], [*TRAIN, on.Tick(231.0)], [*TRAIN[:2]], [*ASKED, on.Tick(281.0)]],
+    ids=["a train is over", "its end is lost", "a train is planned", "its plan is lost"],
+)
+def test_nobody_is_waited_for_any_more(events: Sequence[on.Event]) -> None:
+    state = MATCHED
+    for event in events:
+        state, _ = step(state, event)
+    assert state.overdue_at == math.inf
+
+
+def test_what_is_seen_while_a_train_waits_for_its_turn_changes_nothing_of_it() -> None:
+    state = MATCHED
+    for event in (*TRAIN[:2], on.Told(103.0, "north", 3)):
+        state, _ = step(state, event)
+    assert (state.known, state.phase) == (MATCHED.known, "sending")
 
 
 def test_an_answer_in_time_is_not_lost() -> None:
