@@ -71,6 +71,17 @@ def test_deadlines_are_worked_off_though_the_queue_is_never_empty(desk: Desk) ->
     assert desk.times(f"rest {LAP}") == [1000.0, 1002.25, 1004.5, 1006.75]
 
 
+def test_of_several_messages_at_a_deadline_it_waits_for_one_at_most(desk: Desk) -> None:
+    desk.fails.add(f"rest {LAP}")
+    desk.daemon.start()
+    desk.did.clear()
+    for _ in range(3):
+        desk.ask(1002.0)
+    desk.go(1002.0)
+    done = [did for _, did in desk.did if not did.startswith("write")]
+    assert done == ["answer", f"rest {LAP}", "answer", "answer"]
+
+
 def test_what_bringing_to_rest_takes_widens_the_closing(desk: Desk) -> None:
     desk.takes["rest"] = 3.0
     desk.daemon.start()
