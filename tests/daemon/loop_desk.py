@@ -42,7 +42,7 @@ class Desk:
 
     watchdog_period_s: float | None = None
 
-    def __init__(self, folder: Path, *circuits: str, orphan: bool = False) -> None:
+    def __init__(self, folder: Path, *circuits: str, orphan: str = "") -> None:
         self.clock = VirtualClock(1000.0)
         self.did: list[tuple[float, str]] = []
         self.fails: set[str] = set()
@@ -138,8 +138,8 @@ class Desk:
     def break_off(self, circuit: str, *, at_once: bool) -> None:
         self._does(f"break off {circuit}{' at once' * at_once}")
 
-    def wait_for_orphan(self, _circuit: str) -> bool:
-        return self._orphan
+    def wait_for_orphan(self, circuit: str) -> bool:
+        return circuit == self._orphan
 
     def rest(self, circuit: str) -> None:
         self._does(f"rest {circuit}")

@@ -90,7 +90,7 @@ def test_what_bringing_to_rest_takes_widens_the_closing(desk: Desk) -> None:
 
 
 def test_a_contact_under_an_earlier_daemons_player_is_let_alone(tmp_path: Path) -> None:
-    desk = Desk(tmp_path, orphan=True)
+    desk = Desk(tmp_path, orphan=LAP)
     desk.daemon.start()
     many(desk)
     desk.go(1030.0)
@@ -274,6 +274,24 @@ def test_after_a_stop_no_further_train_begins(two: Desk) -> None:
     two.post(1006.0, PlayOver(LAP, PlayResult(HELD, 1001.0, 0.0)))
     run(two)
     assert two.times(f"send {PLUNGE}") == []
+
+
+def test_a_train_that_was_taken_out_of_its_turn_is_not_sent_when_that_comes(two: Desk) -> None:
+    """Its circuit is dark and lit again meanwhile, and another train is being planned."""
+    two.sent(LAP, PLUNGE)
+    two.tell(on.SwitchOff(1002.0), on.SwitchOn(1003.0), circuit=PLUNGE)
+    two.post(1006.0, PlayOver(LAP, PlayResult(HELD, 1001.0, 0.0)))
+    two.go(1006.0)
+    assert two.daemon.states[PLUNGE].phase == "planning"
+    assert two.times(f"send {PLUNGE}") == []
+
+
+def test_no_train_begins_while_an_earlier_daemons_is_sent_on_another_circuit(tmp_path: Path) -> None:
+    two = Desk(tmp_path, LAP, PLUNGE, orphan=LAP)
+    two.sent(PLUNGE)
+    two.post(1005.0, PlayOver(LAP, None))
+    two.go(1005.0)
+    assert two.times(f"send {PLUNGE}") == [1005.0]
 
 
 def test_after_a_failed_train_the_contact_is_brought_to_rest_before_anything_else(two: Desk) -> None:
