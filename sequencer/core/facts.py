@@ -42,7 +42,7 @@ def taken(state: State, event: on.Event) -> Taken:
         hand=hand,
         request=request,
         outages=tuple(at for at in state.outages if at > now - HOUR_S),
-        cycles=tuple((at, count) for at, count in state.cycles if at > now - HOUR_S),
+        cycles=tuple((at, count) for at, count in state.cycles if at + HOUR_S > now),  # as the deadline
     )
     return NEWS[type(event)](state, event)
 
@@ -90,7 +90,7 @@ def _started(s: State, event: on.Started) -> Taken:
 
 def _disturbed(s: State, why: str) -> State:
     """Nothing is known any more, and the lamps may be in the middle of something."""
-    return s._replace(known={}, resync=why, refused={}, marred=True, answer=None)
+    return s._replace(known={}, resync=why, refused={}, marred=True)
 
 
 def _switch_on(s: State, _: on.SwitchOn) -> Taken:
@@ -168,7 +168,7 @@ def _supply_back(s: State, _: on.SupplyBack) -> Taken:
     if s.supply:
         return s, ()
     outages = (*s.outages, s.at)
-    trial = min(MOST_STEADY_S, s.rules.steady_s * 2.0 ** (len(outages) - 1))
+    trial = _doubled(s.rules.steady_s, len(outages) - 1, MOST_STEADY_S)
     s = s._replace(supply=True, supply_since=s.at, outages=outages, steady_until=s.at + trial)
     return (s if s.phase == "dark" else _disturbed(s, "the supply came back")), ()
 
@@ -192,7 +192,8 @@ def _planned(s: State, event: on.Planned) -> Taken:
     if event.cycles > most:
         return _no_train(s, f"its train takes {event.cycles} relay cycles, and max_cycles_per_h is {most}")
     if event.cycles:
-        return s._replace(answer=Answer(event.cycles, event.length_s, event.dark_s)), ()
+        answer = Answer(event.cycles, event.length_s, event.dark_s)
+        return s._replace(answer=answer, overdue_at=math.inf), ()  # how long its turn takes is not limited
     return _held(s._replace(asked=None), s.asked), ()  # nothing need be sent
 
 
@@ -236,9 +237,13 @@ def _train_ended(s: State, event: on.TrainEnded) -> Taken:
 
 
 def _try_later(s: State, why: str) -> Taken:
-    wait = min(MOST_RETRY_S, RETRY_S * 2.0**s.failures)
+    wait = _doubled(RETRY_S, s.failures, MOST_RETRY_S)
     s = s._replace(failures=s.failures + 1, retry_at=s.at + wait, trouble=why)
     return s, (Warn(f"{why}; the next try comes in {wait:.0f} s"),)
+
+
+def _doubled(first_s: float, times: int, most_s: float) -> float:
+    return min(most_s, first_s * 2.0 ** min(times, 60))  # days of failures are more than a float can count
 
 
 def _held(s: State, asked: Question) -> State:
@@ -283,7 +288,7 @@ def _contact_unknown(s: State, event: on.ContactUnknown) -> Taken:
     if s.with_player:  # the train's end says what failed
         return s, ()
     if s.phase == "dark":
-        s = s._replace(phase="lit", may_open_at=s.at + RETRY_S)
+        s = s._replace(phase="lit", may_open_at=max(s.may_open_at, s.at + RETRY_S))
     return s._replace(trouble=event.why), (Warn(event.why),)
 
 

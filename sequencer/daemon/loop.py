@@ -307,8 +307,16 @@ class Daemon:
                 event = on.ContactClosed(self._ports.now(), before, self._ports.now())
         except (LampstepError, OSError) as error:
             event = on.ContactUnknown(self._ports.now(), str(error), int(opening))
-        self._check_at[circuit] = self._ports.now() + self._check_every_s(circuit)
         self.take(circuit, event)
+        self._check_at[circuit] = self._ports.now() + self._check_every_s(circuit)  # by what came of it
+        if not isinstance(event, on.ContactUnknown):
+            self._has_contact(circuit)
+
+    def _has_contact(self, circuit: str) -> None:
+        """The daemon could command the contact, so no player has it, not even one that never answered."""
+        if circuit in self._sending:
+            self._sending.discard(circuit)
+            self._send_next()
 
     def _to_check(self, circuit: str) -> bool:
         """Whether the contact is to be brought to rest, or is held open by the daemon and to be read back."""
@@ -316,11 +324,13 @@ class Daemon:
         return not state.with_player and (state.contact.stands == "unknown" or state.phase == "dark")
 
     def _check(self, circuit: str) -> None:
-        self._check_at[circuit] = self._ports.now() + self._check_every_s(circuit)
         if self.states[circuit].phase == "dark":
+            now = self._ports.now()
             self._read_back(circuit)
+            self._check_at[circuit] = now + self._check_every_s(circuit)  # what closed by itself: soon
         elif (found := self._bring_home(circuit)) is not None:
             self.take(circuit, found)
+            self._has_contact(circuit)
 
     def _check_every_s(self, circuit: str) -> float:
         return READ_BACK_S if self.states[circuit].phase == "dark" else RETRY_S

@@ -235,8 +235,9 @@ def contact_events(result: PlayResult | str | None, cycles: int, now: float) -> 
     if log.outcome != "failed" and log.stamps and log.stamps[-1].closed:
         closing = log.stamps[-1]
         found.append(on.ContactClosed(now, zero + closing.commanded_s, _confirmed(closing, zero, now)))
-    else:
-        found.append(on.ContactClosed(now, min(now, zero + rested_s), now))
+    else:  # the command that failed may have closed it, sooner than it was sent to rest
+        since_s = rested_s if log.outcome != "failed" else log.stamps[-1].commanded_s if log.stamps else 0.0
+        found.append(on.ContactClosed(now, min(now, zero + since_s), now))
     return tuple(found)
 
 

@@ -350,8 +350,10 @@ def claims_are_right(node: Node) -> bool:
 
 
 def contact_is_as_said(node: Node) -> bool:
-    """Closed where closed is said; open, unless a relay board let go since it was last read."""
+    """Closed where closed is said; open, unless a relay board let go since it was last read; a player's is moving."""
     said = status(node.core).contact
+    if node.world.playing is not None:
+        return said not in {"closed", "open"}
     return said != "closed" or node.world.closed
 
 
@@ -366,7 +368,7 @@ def off_is_obeyed(node: Node) -> bool:
 def supply_is_not_made_up(node: Node) -> bool:
     """What counts as supply has really been there."""
     core, world = node
-    if math.isinf(core.lit_since) or core.with_player:
+    if core.lit_since == math.inf or core.with_player:
         return True
     return world.dark_since is None and world.lit_since <= core.lit_since
 
@@ -469,6 +471,7 @@ def canonical(node: Node) -> Node:
         number=0 if core.phase == "ending" and not core.number else 1,
         asked=core.asked if asking else None,
         answer=core.answer if asking else None,
+        overdue_at=ago(core.overdue_at, 0.0) if asking else math.inf,
         cycles=(),
         outages=(),
         full_cycles={},
@@ -488,15 +491,14 @@ def canonical(node: Node) -> Node:
 
 def key(node: Node) -> object:
     """What tells two nodes apart."""
-    return tuple(map(_plain, (*node.core[1:], *node.world)))
+    core, world = node
+    mappings = {"known": tuple(core.known.items()), "refused": tuple(core.refused), "full_cycles": ()}
+    plain = core._replace(**mappings, asked=_plain(core.asked))  # type: ignore[arg-type]
+    return plain[1:], world._replace(playing=_plain(world.playing))  # type: ignore[arg-type]
 
 
-def _plain(value: object) -> object:
-    if type(value) is dict:  # already in order
-        return tuple(value.items())
-    if type(value) is Question:
-        return value.scene, value.start, tuple(sorted(value.known.items()))
-    return value
+def _plain(asked: Question | None) -> object:
+    return asked and (asked.scene, asked.start, tuple(sorted(asked.known.items())))
 
 
 def check(node: Node) -> None:

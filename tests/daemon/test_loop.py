@@ -56,6 +56,7 @@ class Board:
         )
         self.daemon = Daemon(states, {}, ports, {})
         self.daemon.start()
+        self.clock.sleep_until(1001.0)  # the flash limit of a start is over
 
     def tell(self, message: Message) -> None:
         self.clock.sleep_until(self.clock.now() + 1.0)
