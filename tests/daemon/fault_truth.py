@@ -98,6 +98,7 @@ class Truth:
         code = self.pads[0].lamps[lamp].showing(self._clock.now())
         if code is not None:
             for pad in self.pads:
+                pad.lamps[lamp].remembered(self._clock.now())  # has started by now, whatever it was on then
                 pad.lamps[lamp]._scene = code
         return code
 

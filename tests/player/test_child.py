@@ -103,7 +103,7 @@ def test_a_signal_in_a_break_sends_the_relay_to_rest_and_keeps_the_log(
     assert kept.read_kept(keep) == kept.KeptLog(job, result)
 
 
-def test_stopped_across_an_edge_and_continued_it_plays_on_and_the_edge_is_beyond(
+def test_stopped_across_an_edge_and_continued_the_edge_is_beyond_and_ends_the_train(
     command: list[str], start: Start, make_pipe: MakePipe
 ) -> None:
     """SIGSTOP in the wait for an edge, SIGCONT after it: a late edge, and no fault of the player's."""
@@ -123,8 +123,8 @@ def test_stopped_across_an_edge_and_continued_it_plays_on_and_the_edge_is_beyond
         assert probe.read() == "close\nrest\n"
     said, complaints = player.communicate()
     result = result_from_json(json.loads(said.splitlines()[-1])["result"])
-    assert (player.returncode, complaints) == (0, "")
-    assert (result.log.outcome, result.log.detail, result.beyond) == ("finished", "", (2,))
+    assert (player.returncode, complaints) == (1, "")
+    assert (result.log.outcome, result.beyond) == ("overdue", (2,))
     assert judged(result) == ("spoiled", "edge 2 came too far from its time")
 
 
@@ -278,7 +278,7 @@ def test_a_log_that_can_neither_be_locked_nor_kept_does_not_keep_the_train_back(
     (tmp_path / "site").write_text("")
     keep = tmp_path / "site" / "lap-pool.json"
     player = start(command)
-    said, complaints = player.communicate(text(Job(BRIEF, DELAYS, SIMULATED, keep=str(keep))))
+    said, complaints = player.communicate(text(Job(BRIEF, DELAYS, SIMULATED, keep=str(keep), limits=QUICK)))
     result = result_from_json(json.loads(said.splitlines()[-1])["result"])
     assert (player.returncode, complaints, result.log.outcome) == (0, "", "finished")
     assert f"the log could not be kept in {keep} (Not a directory)" in result.notes
