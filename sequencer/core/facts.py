@@ -80,9 +80,7 @@ def _standing(wish: Wish | None, at: float, wish_s: float) -> Wish | None:
 
 def _started(s: State, event: on.Started) -> Taken:
     s = _disturbed(s, "the daemon has just started")
-    s = s._replace(
-        may_open_at=s.at + s.rules.cycle_s
-    )  # an earlier daemon may have opened the contact just now
+    s = s._replace(may_open_at=s.at + s.rules.cycle_s)  # an earlier daemon may just have opened it
     if event.playing:
         return s._replace(phase="ending", asked=Question(s.scene, "cut", {}), marred=True), ()
     return s, ()

@@ -11,6 +11,7 @@ import os
 import select
 import sys
 import threading
+from contextlib import suppress
 from queue import Full, Queue
 
 MOST = 200
@@ -53,13 +54,17 @@ class DroppingHandler(logging.Handler):
 
     def _work(self) -> None:
         while (line := self._lines.get()) is not None:
-            try:
+            with suppress(OSError):  # nobody reads, or the disk behind it is full
                 self._write(line)
-                if self._lines.empty() and self._dropped:
-                    dropped, self._dropped = self._dropped, 0
-                    self._write(b"%d lines were dropped here: nobody read them in time\n" % dropped)
-            except OSError:
-                continue  # nobody reads, or the disk behind it is full
+                if self._lines.empty():
+                    self._say_dropped()
+        with suppress(OSError):
+            self._say_dropped()
+
+    def _say_dropped(self) -> None:
+        dropped, self._dropped = self._dropped, 0
+        if dropped:
+            self._write(b"%d lines were dropped here: nobody read them in time\n" % dropped)
 
     def _write(self, left: bytes) -> None:
         while left:

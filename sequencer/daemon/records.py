@@ -56,6 +56,8 @@ class Recorder:
         self._troubles: dict[str, str] = {}
         self._noted: dict[str, PlayResult] = {}
         """Logs of players whose news is written, and which may lie there still if they cannot be removed."""
+        self._left: set[str] = set()
+        """Circuits whose log could not be removed when its news was written."""
 
     @property
     def trouble(self) -> str:
@@ -79,9 +81,13 @@ class Recorder:
         self._told = bool(trouble)
 
     def catch_up(self) -> None:
-        """Write what was kept back."""
+        """Write what was kept back, and remove what could not be removed."""
         if self._journal.trouble:
             self._journal.catch_up()
+        for circuit in tuple(self._left):
+            if not forget_kept(self._keeps[circuit]):
+                self._left.discard(circuit)
+                self.has_trouble(f"log of {circuit}", "")
 
     def warn(self, circuit: str | None, text: str) -> None:
         """Something that a person should know, once."""
@@ -98,6 +104,7 @@ class Recorder:
         """Before the first edge: what is about to be sent."""
         train = found.train
         self._begun[circuit] = train.relay_cycles
+        self._left.discard(circuit)  # its player removes what is left, and its own log must stay
         detail = {
             "scene": asked.scene if asked else None,
             "start": asked.start if asked else None,
@@ -163,8 +170,10 @@ class Recorder:
         """A player's log is written down: remove the player's own, or remember that it is an old one."""
         keep = self._keeps[circuit]
         lost = [] if log is None else [note for note in log.notes if str(keep) in note]
+        self._left.discard(circuit)
         if left := forget_kept(keep):
             lost.append(left)
+            self._left.add(circuit)
             if log is not None:
                 self._noted[circuit] = log
         self.has_trouble(f"log of {circuit}", "; ".join(dict.fromkeys(lost)))

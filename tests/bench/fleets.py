@@ -73,7 +73,6 @@ def nested_request(types: int, scenes: int = 8, seed: int = 0) -> PlanRequest:
         rides = round(0.02 + 0.2 * i + rng.choice([0.0, 0.01]), 3)
         off = {"ignored": [0, rides], "pulse": [round(rides + 0.05, 3), 4.0], "power_down": [10.0, math.inf]}
         on = {"same_train": [0.15, 3.0], "settled": [4.0, math.inf], "warm_up": [1.0, math.inf]}
-        on["noticed"] = [0.0, math.inf]
         lamp = {
             "name": f"nested {i}",
             "selects_by": "count",
