@@ -106,15 +106,11 @@ def _fits(row: Row, state: CircuitState) -> bool:
 
 
 def _hold_open(state: CircuitState) -> tuple[CircuitState, Action]:
-    return _moving(state), HoldOpen()
+    return state._replace(contact=state.contact._replace(stands="moving")), HoldOpen()
 
 
 def _let_close(state: CircuitState) -> tuple[CircuitState, Action]:
     return state._replace(refused={}), LetClose()  # the lamps' memory may be another now
-
-
-def _moving(state: CircuitState) -> CircuitState:
-    return state._replace(contact=state.contact._replace(stands="moving"))
 
 
 def _ask(state: CircuitState) -> tuple[CircuitState, Action]:
